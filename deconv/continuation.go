@@ -1,0 +1,163 @@
+package deconv
+
+import (
+	"math"
+	"math/cmplx"
+
+	"roomsonde/deconv/fourier"
+)
+
+// A response that breaks off at the ends of the excitation's range rings: with a
+// start at 5 Hz for seconds, to both sides of time zero, and wherever that
+// ringing is cut off, it spoils the bass inside the range (measured: −45 dB at
+// 20 Hz with 0.2 s kept before time zero). Outside the range nothing was
+// measured, so any value there is as true as any other; the ones that let the
+// response end where it is cut are chosen, and the range itself is left as it
+// is. This is band-limited extrapolation of a response of limited length
+// (A. Papoulis, IEEE Trans. Circuits Syst. 22(9), 1975 [cited from memory]),
+// solved by conjugate gradients.
+
+// support is where the response may differ from zero, in frames around time
+// zero; what is kept.
+type support struct{ pre, keep int }
+
+// continuation returns the spectrum to be added to a response so that it
+// continues past the ends of the range; response is the spectrum that apply
+// gave, lag the frame of time zero. It is nil when there is nothing to continue.
+func (inv *inverse) continuation(response []complex128, lag int, sup support) []complex128 {
+	if len(inv.below) == 0 && len(inv.above) == 0 {
+		return nil
+	}
+	// All with time zero at phase zero.
+	turned := func(v complex128, k, frames int) complex128 {
+		_, part := math.Modf(float64(k) * float64(frames) / float64(inv.n))
+		return v * cmplx.Rect(1, 2*math.Pi*part)
+	}
+	out := make([]complex128, len(response))
+	low, high := len(inv.below), len(response)-len(inv.above)
+	if low >= high {
+		return nil
+	}
+	// To begin with, the value at the lowest frequency is held down to 0 Hz, its
+	// phase turning evenly to the nearest multiple of π, and the value at the
+	// highest one is faded out over an octave.
+	if low > 0 {
+		edge := turned(response[low], low, lag)
+		phase, sign := cmplx.Phase(edge), 1.0
+		if math.Abs(phase) > math.Pi/2 {
+			sign, phase = -1, phase-math.Copysign(math.Pi, phase)
+		}
+		for k, lost := range inv.below {
+			out[k] = cmplx.Rect(sign*lost*cmplx.Abs(edge), phase*float64(k)/float64(low))
+		}
+	}
+	end := min(2*high, len(response))
+	edge := turned(response[high-1], high-1, lag)
+	for k := high; k < end; k++ {
+		fade := 0.5 + 0.5*math.Cos(math.Pi*float64(k-high+1)/float64(end-high+1))
+		out[k] = complex(fade*inv.above[k-high], 0) * edge
+	}
+	// Then both are bettered where the range ends at low frequencies, at a
+	// sample rate as low as that allows. Higher up ringing dies away in
+	// milliseconds by itself.
+	const lowStart, lowStop = 100.0, 2000.0
+	step := inv.step()
+	switch {
+	case inv.toHz <= lowStop:
+		inv.compact(response, out, lag, sup, low, high, end, end, turned)
+	case inv.fromHz <= lowStart:
+		// The top of the range is faded out, so that it does not matter here.
+		inv.compact(response, out, lag, sup, low, min(high, int(8*inv.fromHz/step)), 0, int(2*inv.fromHz/step), turned)
+	}
+	for k := range out {
+		if out[k] != 0 {
+			out[k] = turned(out[k], k, -lag)
+		}
+	}
+	return out
+}
+
+// compact betters the continuation out, so that the response below bin top has
+// the least energy outside its support. Bins under low, and from top to end, are
+// free; from bin flat to top the response is faded out when end is 0.
+func (inv *inverse) compact(response, out []complex128, lag int, sup support, low, top, end, flat int, turned func(complex128, int, int) complex128) {
+	last := max(top, end) // bins in use
+	free := func(k int) bool { return k < low || (k >= top && k < end) }
+	n := fourier.FastLen(2*last + 2)
+	plan := fourier.Get(n)
+	defer fourier.Put(plan)
+	start := make([]complex128, n/2+1)
+	for k := range last {
+		v := turned(response[k], k, lag) + out[k]
+		if end == 0 && k >= flat {
+			v *= complex(0.5+0.5*math.Cos(math.Pi*float64(k-flat)/float64(top-flat)), 0)
+		}
+		start[k] = v
+	}
+	// outside keeps what lies outside the support, bins keeps the free ones.
+	frames := float64(inv.n) / float64(n) // of the full rate, per frame here
+	from, to := int(float64(sup.keep)/frames), n-int(float64(sup.pre)/frames)
+	work := make([]float64, n)
+	outside := func(dst, src []complex128) {
+		plan.Sequence(work, src)
+		clear(work[:min(max(from, 0), n)])
+		clear(work[min(max(to, 0), n):])
+		plan.Coefficients(dst, work)
+		for k := range dst {
+			if !free(k) {
+				dst[k] = 0
+			}
+		}
+		dst[0] = complex(real(dst[0]), 0)
+	}
+	dot := func(a, b []complex128) (sum float64) {
+		for k := range a {
+			sum += real(a[k])*real(b[k]) + imag(a[k])*imag(b[k])
+		}
+		return sum
+	}
+	// Conjugate gradients on P·F·W·F⁻¹·P·e = −P·F·W·F⁻¹·start: symmetric, its
+	// eigenvalues between 0 and 1. Those near 0 belong to what lies inside the
+	// support and outside the range; the penalty, added to all of them, keeps
+	// noise from being blown up there.
+	const rounds, enough, penalty = 100, 1e-8, 1e-6
+	e := make([]complex128, n/2+1)
+	r := make([]complex128, n/2+1)
+	outside(r, start)
+	for k := range r {
+		r[k] = -r[k]
+	}
+	p := append([]complex128(nil), r...)
+	q := make([]complex128, n/2+1)
+	power := dot(r, r)
+	first := power
+	for range rounds {
+		if power <= enough*enough*first || power == 0 {
+			break
+		}
+		outside(q, p)
+		for k := range q {
+			q[k] += penalty * p[k]
+		}
+		along := dot(p, q)
+		if along <= 0 {
+			break
+		}
+		a := complex(power/along, 0)
+		for k := range e {
+			e[k] += a * p[k]
+			r[k] -= a * q[k]
+		}
+		next := dot(r, r)
+		b := complex(next/power, 0)
+		for k := range p {
+			p[k] = r[k] + b*p[k]
+		}
+		power = next
+	}
+	for k := range last {
+		if free(k) {
+			out[k] += e[k]
+		}
+	}
+}

@@ -1,0 +1,127 @@
+package deconv
+
+import (
+	"math"
+	"slices"
+
+	"roomsonde/deconv/fourier"
+)
+
+// Regularisation, relative to the excitation's typical power: what division
+// leaves untouched inside the range, and what it does outside.
+const (
+	epsilonInside  = 1e-8 // −80 dB
+	epsilonOutside = 1.0
+	lowerSkirt     = 0.5      // octaves below the range in which ε rises
+	upperSkirt     = 1.0 / 24 // octaves above it
+)
+
+// inverse is X*/(|X|²+ε) for one excitation and one length of transform.
+type inverse struct {
+	n            int // length of the transforms
+	rate         float64
+	fromHz, toHz float64
+	filter       []complex128 // n/2+1
+	// below and above hold what regularisation takes away from the response,
+	// 1 − |X|²/(|X|²+ε), for the bins under fromHz and those from toHz on.
+	below, above []float64
+}
+
+func (inv *inverse) step() float64 { return inv.rate / float64(inv.n) }
+
+// spectrumOf transforms x, padded with zeros to n frames.
+func spectrumOf(x []float32, n int) []complex128 {
+	padded := make([]float64, n)
+	inParallel(len(x), func(lo, hi int) {
+		for i := lo; i < hi; i++ {
+			padded[i] = float64(x[i])
+		}
+	})
+	plan := fourier.Get(n)
+	defer fourier.Put(plan)
+	return plan.Coefficients(nil, padded)
+}
+
+// newInverse makes the inverse of an excitation that has energy from fromHz to
+// toHz out of its spectrum, which it uses up.
+func newInverse(spectrum []complex128, n int, rate, fromHz, toHz float64) *inverse {
+	inv := &inverse{n: n, rate: rate, fromHz: fromHz, toHz: toHz, filter: spectrum}
+	step := inv.step()
+	ref := typicalPower(spectrum, step, fromHz, toHz)
+	lowest := min(len(spectrum), int(math.Ceil(fromHz/step)))
+	highest := min(len(spectrum), int(math.Floor(toHz/step))+1)
+	inv.below, inv.above = make([]float64, lowest), make([]float64, len(spectrum)-highest)
+	x := spectrum
+	// ε rises from the inside value to the outside one along a raised cosine
+	// over the logarithms of both frequency and ε.
+	lowEnd, highEnd := fromHz*math.Exp2(-lowerSkirt), toHz*math.Exp2(upperSkirt)
+	span := math.Log(epsilonOutside / epsilonInside)
+	inParallel(len(x), func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			hz := float64(k) * step
+			way := 0.0 // 0 inside, 1 outside
+			switch {
+			case hz <= lowEnd || hz >= highEnd:
+				way = 1
+			case hz < fromHz:
+				way = math.Log2(fromHz/hz) / lowerSkirt
+			case hz > toHz:
+				way = math.Log2(hz/toHz) / upperSkirt
+			}
+			epsilon := ref * epsilonInside
+			if way > 0 {
+				epsilon *= math.Exp(span * (0.5 - 0.5*math.Cos(math.Pi*way)))
+			}
+			re, im := real(x[k]), imag(x[k])
+			scale := 1 / (re*re + im*im + epsilon)
+			x[k] = complex(re*scale, -im*scale)
+			if k < lowest {
+				inv.below[k] = epsilon * scale
+			} else if k >= highest {
+				inv.above[k-highest] = epsilon * scale
+			}
+		}
+	})
+	return inv
+}
+
+// apply replaces a recording's spectrum by the impulse response's.
+func (inv *inverse) apply(y []complex128) {
+	inParallel(len(y), func(lo, hi int) {
+		filter := inv.filter[lo:hi]
+		for k, v := range y[lo:hi] {
+			y[lo+k] = v * filter[k]
+		}
+	})
+}
+
+// gainPower returns the mean of |X*/(|X|²+ε)|² over [fromHz, toHz]: by how much
+// the inverse passes noise.
+func (inv *inverse) gainPower(fromHz, toHz float64) float64 {
+	step := inv.rate / float64(inv.n)
+	lo := min(len(inv.filter)-1, max(0, int(math.Ceil(fromHz/step))))
+	hi := min(len(inv.filter), max(lo+1, int(math.Floor(toHz/step))+1))
+	var sum float64
+	for _, v := range inv.filter[lo:hi] {
+		sum += real(v)*real(v) + imag(v)*imag(v)
+	}
+	return sum / float64(hi-lo)
+}
+
+// typicalPower returns the median of |X|² over the part of the range that
+// lies in 20 Hz to 20 kHz, from at most some thousand bins.
+func typicalPower(x []complex128, step, fromHz, toHz float64) float64 {
+	if toHz > 20 && fromHz < 20000 {
+		fromHz, toHz = max(fromHz, 20), min(toHz, 20000)
+	}
+	lo := min(len(x)-1, max(1, int(math.Ceil(fromHz/step))))
+	hi := min(len(x), max(lo+1, int(toHz/step)+1))
+	const most = 8192
+	stride := max(1, (hi-lo)/most)
+	var powers []float64
+	for k := lo; k < hi; k += stride {
+		powers = append(powers, real(x[k])*real(x[k])+imag(x[k])*imag(x[k]))
+	}
+	slices.Sort(powers)
+	return powers[len(powers)/2]
+}

@@ -1,0 +1,191 @@
+package deconv
+
+import (
+	"math"
+	"slices"
+
+	"roomsonde/deconv/fourier"
+)
+
+// needDB is how far a match must stand out of the rest of the correlation, peak
+// over rms. Gaussian noise alone reaches some 14 dB among a million frames.
+const needDB = 18
+
+// locate finds where in rec the excitation starts whose spectrum at length n is
+// given, starts being the frames at which it is repeated; it returns the frame of
+// the first repeat, which may lie before frame 0.
+//
+// The measure is the correlation with half the whitening, Y·X*/|X|: a matched
+// filter in white noise would see little but bass, a division little but hiss.
+func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
+	y := make([]float64, n)
+	var power float64
+	for i, v := range rec {
+		y[i] = float64(v)
+		power += y[i] * y[i]
+	}
+	if power == 0 {
+		return 0, &NotFoundError{Silent: true, NeedDB: needDB}
+	}
+	var top float64
+	for _, v := range x {
+		top = math.Max(top, real(v)*real(v)+imag(v)*imag(v))
+	}
+	plan := fourier.Get(n)
+	spectrum := plan.Coefficients(nil, y)
+	inParallel(len(spectrum), func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			re, im := real(x[k]), imag(x[k])
+			spectrum[k] *= complex(re, -im) / complex(math.Sqrt(re*re+im*im+1e-9*top), 0)
+		}
+	})
+	c := plan.Sequence(y, spectrum)
+	fourier.Put(plan)
+
+	// The repeats lie on top of each other once shifted.
+	score := c
+	if len(starts) > 1 {
+		score = make([]float64, n)
+		for _, s := range starts {
+			shift := s - starts[0]
+			for i := range score {
+				j := i + shift
+				if j >= n {
+					j -= n
+				}
+				score[i] += math.Abs(c[j])
+			}
+		}
+	}
+	best, peak, sum := 0, 0.0, 0.0
+	for i, v := range score {
+		v = math.Abs(v)
+		sum += v * v
+		if v > peak {
+			best, peak = i, v
+		}
+	}
+	// The rms without the neighbourhood of the peak, where the room answers.
+	around := min(n/4, n/20)
+	for d := -around; d <= around; d++ {
+		v := score[((best+d)%n+n)%n]
+		sum -= v * v
+	}
+	rest := math.Sqrt(math.Max(sum, 1e-30*peak*peak*float64(n)) / float64(n-2*around))
+	out := 20 * math.Log10(peak/rest)
+	if !(out >= needDB) {
+		return 0, &NotFoundError{PeakDB: out, NeedDB: needDB}
+	}
+	if best > len(rec) {
+		best -= n
+	}
+	return best, nil
+}
+
+// firstArrival returns the lag of time zero in the circular response h, searched
+// from lag lo up to lag hi: the strongest frame within a millisecond after |h|
+// first comes within 20 dB of its peak (ISO 3382-1:2009, 5.3.2 puts the start of
+// the direct sound there [cited from memory]).
+func firstArrival(h []float64, lo, hi int, rate float64) (int, error) {
+	n := len(h)
+	at := func(lag int) float64 { return math.Abs(h[((lag%n)+n)%n]) }
+	var peak float64
+	for lag := lo; lag < hi; lag++ {
+		peak = math.Max(peak, at(lag))
+	}
+	if peak == 0 {
+		return 0, &NotFoundError{Silent: true, NeedDB: needDB}
+	}
+	first := lo
+	for at(first) < peak/10 {
+		first++
+	}
+	best := first
+	for lag := first; lag <= first+int(rate/1000) && lag < hi; lag++ {
+		if at(lag) > at(best) {
+			best = lag
+		}
+	}
+	return best, nil
+}
+
+// extent returns the first frame of x that sounds and the frame after the last:
+// within 80 dB of the peak.
+func extent(x []float32) (first, last int) {
+	var peak float32
+	for _, v := range x {
+		peak = max(peak, v, -v)
+	}
+	threshold := peak * 1e-4
+	sounds := func(v float32) bool { return peak > 0 && (v >= threshold || v <= -threshold) }
+	first = slices.IndexFunc(x, sounds)
+	if first < 0 {
+		return 0, 0
+	}
+	last = len(x)
+	for !sounds(x[last-1]) {
+		last--
+	}
+	return first, last
+}
+
+// rangeOf returns the range of an excitation by its spectrum x, bins step Hz
+// apart: the stretch of sixths of octaves around the strongest one up to where
+// the power falls by 10 dB within half an octave, or the energy per octave by
+// 50 dB in all. The ends are then moved inwards, by 1/48 octave at a time, to
+// where the power is within 10 dB of the most that lies half an octave further in.
+func rangeOf(x []complex128, step, rate float64) (fromHz, toHz float64) {
+	const (
+		below = 1e-5 // of the strongest
+		edge  = 0.1  // of the power further in
+		wide  = 1.0 / 6
+		fine  = 1.0 / 48
+	)
+	mean := func(lo, hi float64) float64 {
+		var sum float64
+		count := 0
+		for k := int(math.Ceil(lo / step)); k < len(x) && float64(k)*step < hi; k++ {
+			sum += real(x[k])*real(x[k]) + imag(x[k])*imag(x[k])
+			count++
+		}
+		return sum / math.Max(1, float64(count))
+	}
+	var edges, energy []float64
+	strongest := 0
+	for lo := math.Max(1, 6*step); lo < rate/2; lo *= math.Exp2(wide) {
+		edges = append(edges, lo)
+		energy = append(energy, lo*mean(lo, math.Min(lo*math.Exp2(wide), rate/2)))
+		if e := energy[len(energy)-1]; e > energy[strongest] {
+			strongest = len(energy) - 1
+		}
+	}
+	inner := func(from, to int) (most float64) {
+		for i := max(from, 0); i <= min(to, len(energy)-1); i++ {
+			most = max(most, energy[i]/edges[i])
+		}
+		return most
+	}
+	const half = 3 // an octave, in sixths
+	goesOn := func(next, from, to int) bool {
+		return energy[next] > below*energy[strongest] && energy[next]/edges[next] > edge*inner(from, to)
+	}
+	a, b := strongest, strongest
+	for a > 0 && goesOn(a-1, a, a+half-1) {
+		a--
+	}
+	for b < len(energy)-1 && goesOn(b+1, b-half+1, b) {
+		b++
+	}
+	fromHz, toHz = edges[a], math.Min(edges[b]*math.Exp2(wide), rate/2)
+	for least := edge * inner(a, a+half); fromHz < edges[strongest]; fromHz *= math.Exp2(fine) {
+		if mean(fromHz, math.Max(fromHz*math.Exp2(fine), fromHz+2*step)) > least {
+			break
+		}
+	}
+	for least := edge * inner(b-half, b); toHz > edges[strongest]; toHz *= math.Exp2(-fine) {
+		if mean(math.Min(toHz*math.Exp2(-fine), toHz-2*step), toHz) > least {
+			break
+		}
+	}
+	return fromHz, toHz
+}

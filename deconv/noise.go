@@ -1,0 +1,85 @@
+package deconv
+
+import (
+	"math"
+
+	"github.com/mjibson/go-dsp/spectral"
+)
+
+// Noise is the room's and the microphone's noise as it appears in an impulse
+// response: the expected power of its spectrum, so that signal over noise is
+// known at every frequency.
+type Noise struct {
+	Seconds float64   // of silence that it was heard in
+	Hz      []float64 // rising, above 0
+	// Density[i] is the expected |N(f)|² per frame of the window's energy: a
+	// spectrum taken through a window w holds Density·Σw² of noise power.
+	Density []float64
+	// Freedom[i] are the degrees of freedom of Density[i], as of a chi-squared
+	// variable: few in the bass, where a short silence holds few cycles.
+	Freedom []float64
+	// RecordingDBFS is the noise's level in the recording itself, as rms.
+	RecordingDBFS float64
+}
+
+// Silences shorter than this say nothing about bass.
+const leastSilenceS = 0.25
+
+// hear estimates the noise of the silence x (frames of the recording), as it
+// comes out of the inverse. It returns nil when x is too short.
+//
+// The power spectral density is Welch's mean of half-overlapping segments under
+// a Hann window (P. D. Welch, IEEE Trans. Audio Electroacoust. 15, 1967 [from
+// memory]); go-dsp's window is the symmetric one, which at these lengths differs
+// from the periodic one by less than 0.001 dB.
+func hear(x []float32, inv *inverse) *Noise {
+	seconds := float64(len(x)) / inv.rate
+	if seconds < leastSilenceS {
+		return nil
+	}
+	// The longest power of two that still gives three segments.
+	size := 1 << int(math.Log2(float64(len(x))/2))
+	samples := make([]float64, len(x))
+	var mean, power float64
+	for _, v := range x {
+		mean += float64(v)
+	}
+	mean /= float64(len(x))
+	for i, v := range x {
+		samples[i] = float64(v) - mean // a converter's offset is no noise
+		power += samples[i] * samples[i]
+	}
+	power /= float64(len(x))
+	psd, hz := spectral.Pwelch(samples, inv.rate, &spectral.PwelchOptions{NFFT: size, Noverlap: size / 2})
+	n := &Noise{Seconds: seconds, RecordingDBFS: 10 * math.Log10(math.Max(power, 1e-40))}
+	// One value per sixth of an octave, or per bin where bins are wider: the
+	// estimate has few degrees of freedom, and room noise is smooth but for hum,
+	// which the mean over a sixth of an octave keeps.
+	step := hz[1]
+	// Half-overlapping segments under a Hann window are nearly independent:
+	// their periodograms correlate by (1/6)², so K of them count as K/(1+2/36)
+	// (Welch 1967). Neighbouring bins do correlate, under that window by 4/9: M of
+	// them count as some M/(1+8/9).
+	segments := float64((len(samples)-size)/(size/2) + 1)
+	periodograms := math.Max(1, segments/(1+2.0/36))
+	for lo := step / 2; lo < inv.rate/2; {
+		hi := math.Max(lo*math.Exp2(1.0/6), lo+step)
+		var sum float64
+		var count int
+		for k := int(math.Ceil(lo / step)); k < len(psd) && hz[k] < hi; k++ {
+			if k > 0 {
+				sum += psd[k]
+				count++
+			}
+		}
+		if count > 0 {
+			// psd is one-sided, in full scale² per Hz; the inverse works on the
+			// two-sided power per frame.
+			n.Hz = append(n.Hz, math.Sqrt(lo*hi))
+			n.Freedom = append(n.Freedom, 2*periodograms*math.Max(1, float64(count)/(1+8.0/9)))
+			n.Density = append(n.Density, sum/float64(count)*inv.rate/2*inv.gainPower(lo, hi))
+		}
+		lo = hi
+	}
+	return n
+}

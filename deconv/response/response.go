@@ -1,0 +1,329 @@
+// Package response turns an impulse response into a frequency response:
+// windows, magnitude, phase, group delay, smoothing on power, a grid of
+// logarithmic spacing, the readable band, distortion against frequency.
+//
+// Decibels appear only at the edges; inside, everything is a complex spectrum
+// or a power.
+package response
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"roomsonde/deconv"
+	"roomsonde/deconv/fourier"
+	"roomsonde/sweep/scale"
+)
+
+// Window says which part of an impulse response is looked at. The zero value
+// takes all of it, which suits bass.
+type Window struct {
+	// PreS is how much before time zero is taken along, all of it rising along
+	// a half cosine; 0: what the impulse response has. A negative value: 1 ms.
+	PreS float64
+	// LengthS is how much after time zero is taken, its last quarter falling
+	// along a half cosine; 0: what the impulse response has. A short window is
+	// a gate: it leaves reflections out, and the response means nothing below
+	// some 2/LengthS.
+	LengthS float64
+	// Cycles makes the window depend on frequency: N cycles of it after time
+	// zero, but no more than LengthS. 0: the same window at all frequencies.
+	// 3 to 6 shows the direct sound, 10 to 15 the tonal balance.
+	Cycles float64
+}
+
+// Resolved returns the window with its defaults filled in for ir, and no longer
+// than ir.
+func (w Window) Resolved(ir deconv.ImpulseResponse) Window {
+	pre := float64(ir.Zero) / ir.SampleRate
+	post := float64(len(ir.Samples)-ir.Zero) / ir.SampleRate
+	switch {
+	case w.PreS < 0:
+		w.PreS = min(0.001, pre)
+	case w.PreS == 0 || w.PreS > pre:
+		w.PreS = pre
+	}
+	if w.LengthS <= 0 || w.LengthS > post {
+		w.LengthS = post
+	}
+	return w
+}
+
+// String names the window in words.
+func (w Window) String() string {
+	length := fmt.Sprintf("%.3g s", w.LengthS)
+	if w.LengthS < 0.1 {
+		length = fmt.Sprintf("%.3g ms", 1000*w.LengthS)
+	}
+	if w.Cycles > 0 {
+		return fmt.Sprintf("%.3g cycles, at most %s", w.Cycles, length)
+	}
+	return length
+}
+
+// ResolutionHz returns how far apart two frequencies must be to be told apart
+// through the window at hz: 2 over its length.
+func (w Window) ResolutionHz(hz float64) float64 { return 2 / w.lengthAt(hz) }
+
+func (w Window) lengthAt(hz float64) float64 {
+	if w.Cycles > 0 && hz > 0 {
+		return min(w.LengthS, w.Cycles/hz)
+	}
+	return w.LengthS
+}
+
+// Response is a frequency response on the full grid of a transform.
+type Response struct {
+	SampleRate float64
+	StepHz     float64      // H[k] belongs to k·StepHz
+	H          []complex128 // ratio of recorded to played full scale, phase relative to time zero
+	Window     Window       // as used
+	// Energy returns Σw² of the window at a frequency, in frames.
+	Energy func(hz float64) float64
+}
+
+// Of transforms ir through a window. The transform is long enough for at least
+// 8 points per resolution step of the window. ir is not changed.
+//
+// With Window.Cycles it is a bank of windows, a third of an octave apart and
+// cross-faded over the logarithm of frequency.
+func Of(ir deconv.ImpulseResponse, w Window) (*Response, error) {
+	if len(ir.Samples) == 0 || ir.SampleRate <= 0 || ir.Zero < 0 || ir.Zero >= len(ir.Samples) {
+		return nil, fmt.Errorf("response: the impulse response is empty or its time zero lies outside it")
+	}
+	if w.LengthS < 0 || w.Cycles < 0 || math.IsNaN(w.LengthS) || math.IsNaN(w.Cycles) || math.IsNaN(w.PreS) {
+		return nil, fmt.Errorf("response: a window cannot have a negative length")
+	}
+	w = w.Resolved(ir)
+	span := int((w.PreS + w.LengthS) * ir.SampleRate)
+	n := fourier.FastLen(max(span, int(ir.SampleRate/1.5), 256))
+	r := &Response{SampleRate: ir.SampleRate, StepHz: ir.SampleRate / float64(n), Window: w}
+	if w.Cycles == 0 {
+		var energy float64
+		r.H, energy = transform(ir, w.PreS, w.LengthS, n)
+		r.Energy = func(float64) float64 { return energy }
+		return r, nil
+	}
+	r.bank(ir, n)
+	return r, nil
+}
+
+// transform returns the spectrum of the windowed response, time zero at phase
+// zero, and the window's energy.
+func transform(ir deconv.ImpulseResponse, preS, lengthS float64, n int) ([]complex128, float64) {
+	pre := min(ir.Zero, int(math.Round(preS*ir.SampleRate)))
+	post := max(1, min(len(ir.Samples)-ir.Zero, int(math.Round(lengthS*ir.SampleRate))))
+	fall := post / 4
+	x := make([]float64, n)
+	var energy float64
+	for i := range post {
+		g := 1.0
+		if left := post - i; left <= fall {
+			g = 0.5 - 0.5*math.Cos(math.Pi*(float64(left)-0.5)/float64(fall))
+		}
+		x[i%n] += g * ir.Samples[ir.Zero+i]
+		energy += g * g
+	}
+	for i := 1; i <= pre; i++ {
+		g := 0.5 + 0.5*math.Cos(math.Pi*(float64(i)-0.5)/float64(pre))
+		x[((n-i)%n+n)%n] += g * ir.Samples[ir.Zero-i]
+		energy += g * g
+	}
+	plan := fourier.Get(n)
+	defer fourier.Put(plan)
+	return plan.Coefficients(nil, x), energy
+}
+
+// bank fills in a response whose window depends on frequency.
+func (r *Response) bank(ir deconv.ImpulseResponse, n int) {
+	r.H = make([]complex128, n/2+1)
+	ratio := math.Exp2(1.0 / 3)
+	low := math.Max(r.StepHz, r.Window.Cycles/r.Window.LengthS) // below it all windows are alike
+	var centres, energies []float64
+	for hz := low; ; hz *= ratio {
+		centres = append(centres, hz)
+		if hz >= r.SampleRate/2 {
+			break
+		}
+	}
+	for i, hz := range centres {
+		length := r.Window.lengthAt(hz)
+		h, energy := transform(ir, math.Min(r.Window.PreS, length), length, n)
+		energies = append(energies, energy)
+		for k := range h {
+			f := float64(k) * r.StepHz
+			var share float64 // of this window at f: raised cosine over ± a third of an octave
+			switch d := math.Log2(math.Max(f, 1e-9)/hz) * 3; {
+			case i == 0 && d <= 0:
+				share = 1
+			case math.Abs(d) < 1:
+				share = 0.5 + 0.5*math.Cos(math.Pi*d)
+			case i == len(centres)-1 && d > 0:
+				share = 1
+			default:
+				continue
+			}
+			r.H[k] += complex(share, 0) * h[k]
+		}
+	}
+	r.Energy = func(hz float64) float64 { return scale.Interpolate(centres, energies, math.Max(hz, centres[0])) }
+}
+
+// Power returns |H[k]|².
+func (r *Response) Power() []float64 {
+	p := make([]float64, len(r.H))
+	for k, v := range r.H {
+		p[k] = real(v)*real(v) + imag(v)*imag(v)
+	}
+	return p
+}
+
+// PhaseDegrees returns the phase of H[k] in degrees, −180 to 180, relative to
+// time zero.
+func (r *Response) PhaseDegrees() []float64 {
+	p := make([]float64, len(r.H))
+	for k, v := range r.H {
+		p[k] = cmplx.Phase(v) * 180 / math.Pi
+	}
+	return p
+}
+
+// Unwrapped returns a phase in degrees without its jumps of 360.
+func Unwrapped(degrees []float64) []float64 {
+	out := make([]float64, len(degrees))
+	var turns float64
+	for k, v := range degrees {
+		if k > 0 {
+			turns -= 360 * math.Round((v-degrees[k-1])/360)
+		}
+		out[k] = v + turns
+	}
+	return out
+}
+
+// GroupDelay returns −dφ/dω of H[k] in seconds relative to time zero, from
+// n·h[n] rather than from differences of the phase: Re(F{n·h}/F{h})/fs. Where
+// the response is zero it is 0.
+func (r *Response) GroupDelay(ir deconv.ImpulseResponse) []float64 {
+	n := int(math.Round(r.SampleRate / r.StepHz))
+	timed := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero}
+	for i, v := range ir.Samples {
+		timed.Samples[i] = v * float64(i-ir.Zero)
+	}
+	var h []complex128
+	if r.Window.Cycles > 0 {
+		t := Response{SampleRate: r.SampleRate, StepHz: r.StepHz, Window: r.Window}
+		t.bank(timed, n)
+		h = t.H
+	} else {
+		h, _ = transform(timed, r.Window.PreS, r.Window.LengthS, n)
+	}
+	out := make([]float64, len(r.H))
+	for k, v := range r.H {
+		if p := real(v)*real(v) + imag(v)*imag(v); p > 0 {
+			out[k] = (real(h[k])*real(v) + imag(h[k])*imag(v)) / p / r.SampleRate
+		}
+	}
+	return out
+}
+
+// Smooth returns the mean of the powers p[k], at k·step Hz, over 1/fraction
+// octave around each of the frequencies at (Hz), band edges falling between
+// bins counted by their share. fraction 0: no smoothing, the nearest bin's
+// power. The mean is on power, so that what is heard, energy, is kept; the mean
+// of decibels would read a deep comb low. The cost is linear in len(p)+len(at).
+func Smooth(p []float64, step float64, at []float64, fraction float64) []float64 {
+	out := make([]float64, len(at))
+	if fraction == 0 {
+		for i, hz := range at {
+			k := int(math.Round(hz / step))
+			out[i] = p[min(max(k, 0), len(p)-1)]
+		}
+		return out
+	}
+	// sum(x) is the integral of the power, bin k covering k−½ to k+½.
+	cumulative := make([]float64, len(p)+1)
+	for k, v := range p {
+		cumulative[k+1] = cumulative[k] + v
+	}
+	sum := func(x float64) float64 {
+		x = math.Min(math.Max(x+0.5, 0), float64(len(p)))
+		k := min(int(x), len(p)-1)
+		return cumulative[k] + (x-float64(k))*p[k]
+	}
+	half := math.Exp2(1 / (2 * fraction))
+	for i, hz := range at {
+		lo, hi := hz/half/step, hz*half/step
+		if hi-lo < 1 { // narrower than a bin: straight between the two nearest
+			x := math.Min(math.Max(hz/step, 0), float64(len(p)-1))
+			k := min(int(x), len(p)-2)
+			t := x - float64(k)
+			out[i] = (1-t)*p[k] + t*p[k+1]
+			continue
+		}
+		hi = math.Min(hi, float64(len(p))-0.5)
+		lo = math.Min(lo, hi-0.5)
+		// Differences of a running sum may round below zero.
+		out[i] = math.Max(0, (sum(hi)-sum(lo))/(hi-lo))
+	}
+	return out
+}
+
+// Grid returns bins of the full grid that lie about evenly over the logarithm of
+// frequency, perOctave to the octave and never closer than the bins, from fromHz
+// to toHz. Each frequency is one at which the transform was worked out, so
+// nothing is interpolated on it.
+func Grid(step, fromHz, toHz float64, perOctave int) (bins []int, hz []float64) {
+	last := 0
+	ratio := math.Exp2(1 / float64(perOctave))
+	first := math.Max(fromHz, step)
+	for i := 0; ; i++ {
+		f := first * math.Pow(ratio, float64(i))
+		k := max(int(math.Round(f/step)), last+1)
+		if i == 0 {
+			k = int(math.Ceil(first/step - 1e-9))
+		}
+		if float64(k)*step > toHz*(1+1e-12) {
+			return bins, hz
+		}
+		if behind := float64(k) * step; behind > f { // bins are wider than the grid here
+			i = max(i, int(math.Ceil(math.Log2(behind/first)*float64(perOctave)-1e-9))-1)
+		}
+		bins, hz = append(bins, k), append(hz, float64(k)*step)
+		last = k
+	}
+}
+
+// MinimumPhase returns the minimum phase in radians that belongs to the
+// magnitudes |H[k]|, k = 0..N/2 of a transform of even length N, by the folded
+// real cepstrum (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal
+// Processing [cited from memory]). Magnitudes are floored at −180 dB of the
+// largest. N should be some times longer than the response itself.
+func MinimumPhase(magnitude []float64) []float64 {
+	n := 2 * (len(magnitude) - 1)
+	if n < 2 {
+		return make([]float64, len(magnitude))
+	}
+	var top float64
+	for _, m := range magnitude {
+		top = math.Max(top, m)
+	}
+	spectrum := make([]complex128, len(magnitude))
+	for k, m := range magnitude {
+		spectrum[k] = complex(math.Log(math.Max(m, 1e-9*top+math.SmallestNonzeroFloat64)), 0)
+	}
+	plan := fourier.Get(n)
+	defer fourier.Put(plan)
+	cepstrum := plan.Sequence(nil, spectrum)
+	for i := 1; i < n/2; i++ {
+		cepstrum[i] *= 2
+		cepstrum[n-i] = 0
+	}
+	spectrum = plan.Coefficients(spectrum, cepstrum)
+	phase := make([]float64, len(magnitude))
+	for k, v := range spectrum {
+		phase[k] = imag(v)
+	}
+	return phase
+}
