@@ -130,14 +130,14 @@ func extent(x []float32) (first, last int) {
 }
 
 // rangeOf returns the range of an excitation by its spectrum x, bins step Hz
-// apart: the stretch of sixths of octaves around the strongest one up to where
-// the power falls by 10 dB within half an octave, or the energy per octave by
-// 50 dB in all. The ends are then moved inwards, by 1/48 octave at a time, to
-// where the power is within 10 dB of the most that lies half an octave further in.
+// apart: the stretch of sixths of octaves around the strongest one whose energy
+// per octave is within 50 dB of it, its ends then moved inwards, by 1/48 octave
+// at a time, to where the power is within 6 dB of the most that lies within an
+// octave further in: a sweep's spectrum falls off like that past its ends.
 func rangeOf(x []complex128, step, rate float64) (fromHz, toHz float64) {
 	const (
 		below = 1e-5 // of the strongest
-		edge  = 0.1  // of the power further in
+		edge  = 0.25 // of the power further in
 		wide  = 1.0 / 6
 		fine  = 1.0 / 48
 	)
@@ -150,42 +150,38 @@ func rangeOf(x []complex128, step, rate float64) (fromHz, toHz float64) {
 		}
 		return sum / math.Max(1, float64(count))
 	}
-	var edges, energy []float64
+	var edges, density []float64
 	strongest := 0
+	energy := func(i int) float64 { return density[i] * edges[i] }
 	for lo := math.Max(1, 6*step); lo < rate/2; lo *= math.Exp2(wide) {
 		edges = append(edges, lo)
-		energy = append(energy, lo*mean(lo, math.Min(lo*math.Exp2(wide), rate/2)))
-		if e := energy[len(energy)-1]; e > energy[strongest] {
-			strongest = len(energy) - 1
+		density = append(density, mean(lo, math.Min(lo*math.Exp2(wide), rate/2)))
+		if last := len(edges) - 1; energy(last) > energy(strongest) {
+			strongest = last
 		}
 	}
-	inner := func(from, to int) (most float64) {
-		for i := max(from, 0); i <= min(to, len(energy)-1); i++ {
-			most = max(most, energy[i]/edges[i])
+	a, b := strongest, strongest
+	for a > 0 && energy(a-1) > below*energy(strongest) {
+		a--
+	}
+	for b < len(edges)-1 && energy(b+1) > below*energy(strongest) {
+		b++
+	}
+	// most returns the highest density among the sixths that overlap lo to hi.
+	most := func(lo, hi float64) (most float64) {
+		for i, e := range edges {
+			if e < hi && e*math.Exp2(wide) > lo {
+				most = max(most, density[i])
+			}
 		}
 		return most
 	}
-	const half = 3 // an octave, in sixths
-	goesOn := func(next, from, to int) bool {
-		return energy[next] > below*energy[strongest] && energy[next]/edges[next] > edge*inner(from, to)
-	}
-	a, b := strongest, strongest
-	for a > 0 && goesOn(a-1, a, a+half-1) {
-		a--
-	}
-	for b < len(energy)-1 && goesOn(b+1, b-half+1, b) {
-		b++
-	}
 	fromHz, toHz = edges[a], math.Min(edges[b]*math.Exp2(wide), rate/2)
-	for least := edge * inner(a, a+half); fromHz < edges[strongest]; fromHz *= math.Exp2(fine) {
-		if mean(fromHz, math.Max(fromHz*math.Exp2(fine), fromHz+2*step)) > least {
-			break
-		}
+	for fromHz < edges[strongest] && mean(fromHz, math.Max(fromHz*math.Exp2(fine), fromHz+2*step)) < edge*most(fromHz, 2*fromHz) {
+		fromHz *= math.Exp2(fine)
 	}
-	for least := edge * inner(b-half, b); toHz > edges[strongest]; toHz *= math.Exp2(-fine) {
-		if mean(math.Min(toHz*math.Exp2(-fine), toHz-2*step), toHz) > least {
-			break
-		}
+	for toHz > edges[strongest] && mean(math.Min(toHz*math.Exp2(-fine), toHz-2*step), toHz) < edge*most(toHz/2, toHz) {
+		toHz *= math.Exp2(-fine)
 	}
 	return fromHz, toHz
 }

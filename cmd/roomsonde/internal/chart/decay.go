@@ -1,0 +1,423 @@
+package chart
+
+import (
+	"fmt"
+	"image/color"
+	"io"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"roomsonde/sweep/scale"
+)
+
+// DecayBand is the decay in one octave or one-third-octave band.
+type DecayBand struct {
+	Label string      // nominal frequency, "63" or "63 Hz"; "": from MidHz
+	MidHz float64     // exact mid-band frequency
+	Width scale.Width // 0: octave; the same in all bands of a drawing
+
+	// Decay times extrapolated to 60 dB, in seconds; nil where refused.
+	EDT, T20, T30 *float64
+	// Reason says why a value is refused; "" when none is.
+	Reason string
+}
+
+// Decay answers "How long does it ring?": early decay time, T20 and T30 per
+// band (ISO 3382-1), each with a mark of its own shape, over a bar that is as
+// high as the longest range that could be evaluated.
+type Decay struct {
+	Title    string // "": "How long does it ring?"
+	Subtitle string // source, seat, take, date
+	Bands    []DecayBand
+
+	// TopSeconds is the upper end of the time axis, to give several drawings
+	// the same one; a longer time is written at the top of its bar.
+	// 0: chosen, at least 0.6 s.
+	TopSeconds float64
+}
+
+// Render implements View.
+func (v Decay) Render(w io.Writer, f Format, size ...Size) error {
+	d, err := v.resolve()
+	if err != nil {
+		return err
+	}
+	return render(w, f, size, d.title, d.alt(), d.paint)
+}
+
+type decayDrawing struct {
+	title, subtitle string
+	bands           []DecayBand
+	ratio           float64 // upper over lower edge of a band
+	width           scale.Width
+	top             float64
+	minor, major    float64
+	letters         []string // of each band; "" where nothing is refused
+	foot            []string
+	count           [3]int // bands with EDT, T20, T30
+}
+
+func (b DecayBand) times() [3]*float64 { return [3]*float64{b.EDT, b.T20, b.T30} }
+
+// longest returns the time from the longest range that could be evaluated: T30
+// over T20 over EDT; nil when all are refused.
+func (b DecayBand) longest() (best *float64) {
+	for _, t := range b.times() {
+		if t != nil {
+			best = t
+		}
+	}
+	return best
+}
+
+func (b DecayBand) refused() bool { return b.longest() == nil }
+
+var decayNames = [3]string{"EDT", "T20", "T30"}
+
+func (v Decay) resolve() (*decayDrawing, error) {
+	if len(v.Bands) == 0 {
+		return nil, &DataError{What: "decay", Why: "there is no band to draw"}
+	}
+	d := &decayDrawing{title: orElse(v.Title, "How long does it ring?"), subtitle: v.Subtitle, width: v.Bands[0].Width}
+	if d.width == 0 {
+		d.width = scale.Octave
+	}
+	if d.width < 1 || d.width > 24 {
+		return nil, &DataError{What: "decay", Why: fmt.Sprintf("bands of a width of %s", d.width)}
+	}
+	d.ratio = math.Pow(10, 0.3/float64(d.width)) // IEC 61260-1:2014, 5.2
+	longest := 0.0
+	for i, b := range v.Bands {
+		b.Label = clean(b.Label)
+		if math.IsNaN(b.MidHz) || math.IsInf(b.MidHz, 0) || b.MidHz <= 0 {
+			return nil, &DataError{What: fmt.Sprintf("decay, band %d", i+1), Why: fmt.Sprintf("its mid-band frequency is %g Hz", b.MidHz)}
+		}
+		if b.Label == "" {
+			b.Label = shortHz(b.MidHz)
+		}
+		what := "decay, band " + b.Label
+		if b.Width == 0 {
+			b.Width = scale.Octave
+		}
+		if b.Width != d.width {
+			return nil, &DataError{What: what, Why: fmt.Sprintf("it is of width %s among others of width %s", b.Width, d.width), Do: "draw octave and one-third-octave bands one at a time"}
+		}
+		if i > 0 && b.MidHz < v.Bands[i-1].MidHz*math.Sqrt(d.ratio) {
+			return nil, &DataError{What: what, Why: "it overlaps the band before it", Do: "sort the bands by frequency and drop repeated ones"}
+		}
+		for k, t := range b.times() {
+			if t == nil {
+				continue
+			}
+			if math.IsNaN(*t) || math.IsInf(*t, 0) || *t < 0 {
+				return nil, &DataError{What: what, Why: fmt.Sprintf("its %s is %g s", decayNames[k], *t), Do: "leave out a time that could not be worked out, and give the reason"}
+			}
+			longest = math.Max(longest, *t)
+			d.count[k]++
+		}
+		d.bands = append(d.bands, b)
+	}
+	d.setTop(longest, v.TopSeconds)
+	d.giveReasons()
+	return d, nil
+}
+
+// setTop chooses the time axis: steps of 0.1 s for ordinary rooms, wider ones
+// for halls.
+func (d *decayDrawing) setTop(longest, fixed float64) {
+	need := math.Max(0.6, longest*1.06)
+	if fixed > 0 && !math.IsInf(fixed, 0) {
+		need = fixed
+	}
+	d.major = 0.1
+	for k := 0; need/d.major > 8.001; k++ {
+		d.major = [3]float64{0.1, 0.2, 0.5}[(k+1)%3] * math.Pow10((k+1)/3)
+	}
+	d.minor = d.major / 2
+	d.top = need
+	if fixed <= 0 {
+		d.top = math.Ceil(need/d.major-1e-9) * d.major
+	}
+}
+
+var number = regexp.MustCompile(`\d+(?:\.\d+)?`)
+
+// giveReasons gives each reason a letter and a line at the foot. Reasons that
+// differ only in their numbers share a line with the range of the numbers, so
+// that thirty bands do not make thirty lines.
+func (d *decayDrawing) giveReasons() {
+	type group struct {
+		letter string
+		low    []string
+		high   []string
+		text   []string // between the numbers
+		whole  bool     // all of a band refused, somewhere
+	}
+	groups := map[string]*group{}
+	var order []*group
+	d.letters = make([]string, len(d.bands))
+	for i, b := range d.bands {
+		reason := clean(b.Reason)
+		if reason == "" {
+			if !b.refused() {
+				continue
+			}
+			reason = "no reason given"
+		}
+		id := number.ReplaceAllString(reason, "#")
+		nums := number.FindAllString(reason, -1)
+		g := groups[id]
+		if g == nil {
+			g = &group{text: number.Split(reason, -1), low: nums, high: append([]string(nil), nums...)}
+			if len(order) < 26 {
+				g.letter = string(rune('a' + len(order)))
+			} else {
+				g.letter = "*"
+			}
+			groups[id] = g
+			order = append(order, g)
+		}
+		for k, n := range nums {
+			if value(n) < value(g.low[k]) {
+				g.low[k] = n
+			}
+			if value(n) > value(g.high[k]) {
+				g.high[k] = n
+			}
+		}
+		g.whole = g.whole || b.refused()
+		d.letters[i] = g.letter
+	}
+	const most = 4
+	for i, g := range order {
+		if i == most-1 && len(order) > most {
+			d.foot = append(d.foot, fmt.Sprintf("%s to %s: other reasons, see the take's table of decay times", g.letter, order[len(order)-1].letter))
+			break
+		}
+		var s strings.Builder
+		for k, t := range g.text {
+			s.WriteString(t)
+			if k < len(g.low) {
+				s.WriteString(g.low[k])
+				if g.low[k] != g.high[k] {
+					s.WriteString(" to " + g.high[k])
+				}
+			}
+		}
+		d.foot = append(d.foot, g.letter+": "+s.String())
+	}
+}
+
+func value(s string) float64 {
+	v, _ := strconv.ParseFloat(s, 64)
+	return v
+}
+
+func (d *decayDrawing) alt() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s. Decay times in %s bands.", d.subtitle, d.width)
+	for _, band := range d.bands {
+		fmt.Fprintf(&b, " %s:", band.Label)
+		if band.refused() {
+			b.WriteString(" none,")
+		}
+		for k, t := range band.times() {
+			if t != nil {
+				fmt.Fprintf(&b, " %s %.2f s,", decayNames[k], *t)
+			}
+		}
+	}
+	return strings.TrimSuffix(b.String(), ",") + "."
+}
+
+// The marks of the three times differ in shape and in filling.
+var decayMarks = [3]func(c *draw.Canvas, at vg.Point, r vg.Length){
+	func(c *draw.Canvas, at vg.Point, r vg.Length) { // open diamond
+		polygon(c, green, true, at, vg.Point{X: 0, Y: 1.3 * r}, vg.Point{X: 1.3 * r, Y: 0}, vg.Point{X: 0, Y: -1.3 * r}, vg.Point{X: -1.3 * r, Y: 0})
+	},
+	func(c *draw.Canvas, at vg.Point, r vg.Length) { // disc
+		c.DrawGlyphNoClip(draw.GlyphStyle{Color: blue, Radius: r, Shape: draw.CircleGlyph{}}, at)
+	},
+	func(c *draw.Canvas, at vg.Point, r vg.Length) { // triangle
+		polygon(c, vermillion, false, at, vg.Point{X: 0, Y: 1.25 * r}, vg.Point{X: 1.2 * r, Y: -0.85 * r}, vg.Point{X: -1.2 * r, Y: -0.85 * r})
+	},
+}
+
+func polygon(c *draw.Canvas, col color.Color, open bool, at vg.Point, corners ...vg.Point) {
+	pts := make([]vg.Point, len(corners))
+	for i, p := range corners {
+		pts[i] = at.Add(p)
+	}
+	if !open {
+		c.FillPolygon(col, pts)
+		return
+	}
+	c.FillPolygon(paper, pts)
+	c.StrokeLines(draw.LineStyle{Color: col, Width: 1.75}, append(pts, pts[0], pts[1]))
+}
+
+func (d *decayDrawing) paint(c draw.Canvas) {
+	c = heading(c, d.title, d.subtitle, d.foot)
+	bands := "in octave bands"
+	if d.width == scale.Third {
+		bands = "in one-third-octave bands"
+	} else if d.width != scale.Octave {
+		bands = "in bands of " + d.width.String()
+	}
+	c = caption(c, "seconds for a decay of 60 dB", bands)
+
+	text := textStyle(textSize, ink, false, 0, 0)
+	var items []keyItem
+	for k, name := range decayNames {
+		switch n := d.count[k]; {
+		case n == 0:
+			name += " (in no band)"
+		case n < len(d.bands):
+			name += fmt.Sprintf(" (in %d of %d bands)", n, len(d.bands))
+		}
+		mark := decayMarks[k]
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { mark(c, at.Add(vg.Point{X: 5}), 5) }, name, text})
+	}
+	for i, b := range d.bands {
+		if b.refused() {
+			letter := d.letters[i]
+			items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { refusedMark(c, at.Add(vg.Point{X: 4}), letter) }, "refused", text})
+			break
+		}
+	}
+	c = key(c, items)
+
+	half := math.Sqrt(d.ratio)
+	from, to := d.bands[0].MidHz/half, d.bands[len(d.bands)-1].MidHz*half
+	digits := 1
+	if d.major >= 1 {
+		digits = 0
+	}
+	p := panel(true, [2]float64{from, to}, [2]float64{0, d.top}, nil,
+		stepTicks(0, d.top, d.minor, d.major, func(v float64) string {
+			if v == 0 {
+				return "0"
+			}
+			return signed(v, digits, false)
+		}))
+	p.X.Tick.Marker = plot.ConstantTicks(d.ticks(c.Max.X - c.Min.X - 60))
+	p.Add(plotterFunc(d.data))
+	p.Draw(c)
+}
+
+// ticks labels the bands, as many as fit side by side: all, or every third
+// with 1 kHz (or the middle one) among them.
+func (d *decayDrawing) ticks(width vg.Length) []plot.Tick {
+	sty := textStyle(tickSize, ink, false, 0, 0)
+	var widest vg.Length
+	labels := make([]string, len(d.bands))
+	middle, near := 0, math.Inf(1)
+	for i, b := range d.bands {
+		l := strings.TrimSuffix(strings.TrimSuffix(b.Label, "Hz"), " ")
+		if v, err := strconv.ParseFloat(l, 64); err == nil && v >= 1000 {
+			l = shortHz(v)
+		}
+		labels[i] = l
+		widest = max(widest, sty.Width(l))
+		if o := math.Abs(math.Log(b.MidHz / 1000)); o < near {
+			middle, near = i, o
+		}
+	}
+	slots := math.Log(d.bands[len(d.bands)-1].MidHz/d.bands[0].MidHz)/math.Log(d.ratio) + 1
+	step := 1
+	for _, step = range []int{1, 3, 6, 12, 24} {
+		if widest+8 <= width/vg.Length(slots)*vg.Length(step) {
+			break
+		}
+	}
+	ticks := make([]plot.Tick, len(d.bands))
+	for i, b := range d.bands {
+		ticks[i].Value = b.MidHz
+		if (i-middle)%step == 0 {
+			ticks[i].Label = labels[i]
+		}
+	}
+	first := true
+	for i := range ticks {
+		if ticks[i].Label != "" && first && !strings.HasSuffix(ticks[i].Label, "k") {
+			ticks[i].Label += " Hz"
+			first = false
+		}
+	}
+	return ticks
+}
+
+// refusedMark is an open ring with the letter of the reason.
+func refusedMark(c *draw.Canvas, at vg.Point, letter string) {
+	const r = 8
+	c.DrawGlyphNoClip(draw.GlyphStyle{Color: paper, Radius: r, Shape: draw.CircleGlyph{}}, at)
+	var ring vg.Path
+	ring.Move(at.Add(vg.Point{X: r}))
+	ring.Arc(at, r, 0, 2*math.Pi)
+	c.SetLineStyle(draw.LineStyle{Color: quiet, Width: 1.25})
+	c.Stroke(ring)
+	if letter != "" {
+		middle(c, textStyle(noteSize, ink, false, draw.XCenter, 0), at.Add(vg.Point{Y: -0.5}), letter)
+	}
+}
+
+func (d *decayDrawing) data(c draw.Canvas, p *plot.Plot) {
+	x, y := p.Transforms(&c)
+	for _, pass := range []bool{true, false} {
+		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
+			if t.IsMinor() == pass {
+				sty := draw.LineStyle{Color: majorGrey, Width: 0.75}
+				if pass {
+					sty.Color = minorGrey
+				}
+				c.StrokeLine2(sty, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
+			}
+		}
+	}
+	half := math.Sqrt(d.ratio)
+	for _, b := range d.bands {
+		left, right := x(b.MidHz/half), x(b.MidHz*half)
+		inset := (right - left) * 0.08
+		best := b.longest()
+		if best == nil {
+			continue
+		}
+		bar := vg.Rectangle{Min: vg.Point{X: left + inset, Y: c.Min.Y}, Max: vg.Point{X: right - inset, Y: y(math.Min(*best, d.top))}}
+		pale := 0.72
+		if b.T20 == nil && b.T30 == nil {
+			pale = 0.88 // resting on the first 10 dB only
+		}
+		c.FillPolygon(mix(sky, paper, pale), rectPoints(bar))
+	}
+	frame(c)
+	for i, b := range d.bands {
+		left, right := x(b.MidHz/half), x(b.MidHz*half)
+		w := right - left
+		r := min(5, max(2, w*0.15))
+		for k, t := range b.times() {
+			if t == nil || *t > d.top {
+				continue
+			}
+			at := vg.Point{X: (left+right)/2 + w*0.28*vg.Length(k-1), Y: y(*t)}
+			decayMarks[k](&c, at, r)
+		}
+		if t := b.longest(); t != nil && *t > d.top {
+			// Too long for a time axis that the caller has fixed.
+			sty := textStyle(noteSize, ink, true, draw.XCenter, 0)
+			middle(&c, sty, vg.Point{X: (left + right) / 2, Y: c.Max.Y - 10}, strconv.FormatFloat(*t, 'f', 1, 64)+"↑")
+		}
+		foot := vg.Point{X: (left + right) / 2, Y: c.Min.Y + 13}
+		switch {
+		case b.refused():
+			refusedMark(&c, foot, d.letters[i])
+		case d.letters[i] != "":
+			middle(&c, textStyle(noteSize, ink, false, draw.XCenter, 0), foot, d.letters[i])
+		}
+	}
+}

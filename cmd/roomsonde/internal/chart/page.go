@@ -1,0 +1,105 @@
+package chart
+
+import (
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+const margin = 20
+
+// heading writes the question and what was measured at the top of the page,
+// the foot notes at its bottom, and returns what is left between.
+func heading(c draw.Canvas, title, subtitle string, foot []string) draw.Canvas {
+	c = draw.Crop(c, margin, -margin, margin*0.7, -margin*0.8)
+	width := c.Max.X - c.Min.X
+
+	// Who made it, for whoever meets the drawing alone.
+	sty := textStyle(noteSize, frameGrey, false, draw.XRight, draw.YTop)
+	c.FillText(sty, c.Max, "roomsonde")
+	signature := sty.Width("roomsonde") + 20
+
+	sty = textStyle(titleSize, ink, true, draw.XLeft, draw.YTop)
+	for _, l := range wrap(sty, clean(title), width-signature, 2) {
+		c.FillText(sty, vg.Point{X: c.Min.X, Y: c.Max.Y}, l)
+		c.Max.Y -= lineHeight(sty)
+	}
+	sty = textStyle(textSize, quiet, false, draw.XLeft, draw.YTop)
+	for _, l := range wrap(sty, clean(subtitle), width, 2) {
+		c.FillText(sty, vg.Point{X: c.Min.X, Y: c.Max.Y}, l)
+		c.Max.Y -= lineHeight(sty)
+	}
+	c.Max.Y -= 8
+
+	sty = textStyle(noteSize, quiet, false, draw.XLeft, draw.YTop)
+	lines := foot
+	c.Min.Y += lineHeight(sty) * vg.Length(len(lines))
+	y := c.Min.Y
+	for _, l := range lines {
+		c.FillText(sty, vg.Point{X: c.Min.X, Y: y}, fit(sty, l, width))
+		y -= lineHeight(sty)
+	}
+	if len(lines) > 0 {
+		c.Min.Y += 5
+	}
+	return c
+}
+
+// caption writes one line over a panel: the unit of its y axis on the left,
+// how it was worked out on the right. It returns what is left below.
+func caption(c draw.Canvas, left, right string) draw.Canvas {
+	sty := textStyle(noteSize, quiet, false, draw.XRight, draw.YTop)
+	width := c.Max.X - c.Min.X
+	right = fit(sty, clean(right), width/2)
+	if right != "" {
+		c.FillText(sty, vg.Point{X: c.Max.X, Y: c.Max.Y}, right)
+	}
+	sty.XAlign = draw.XLeft
+	if left = fit(sty, clean(left), width-sty.Width(right)-20); left != "" {
+		c.FillText(sty, vg.Point{X: c.Min.X, Y: c.Max.Y}, left)
+	}
+	if left != "" || right != "" {
+		c.Max.Y -= lineHeight(sty) + 3
+	}
+	return c
+}
+
+// keyItem is one entry of a key: a sample drawn by its function in a box of
+// keySample by 10 units around a point, and a text.
+type keyItem struct {
+	sample func(c *draw.Canvas, at vg.Point)
+	text   string
+	style  text.Style
+}
+
+const keySample = 28
+
+func lineSample(sty draw.LineStyle) func(*draw.Canvas, vg.Point) {
+	return func(c *draw.Canvas, at vg.Point) {
+		c.StrokeLine2(sty, at.X-keySample/2, at.Y, at.X+keySample/2, at.Y)
+	}
+}
+
+// key writes the items in rows at the top of c and returns what is left below.
+func key(c draw.Canvas, items []keyItem) draw.Canvas {
+	const gapBetween, gapInside = 20, 6
+	width := c.Max.X - c.Min.X
+	x, rows := c.Min.X, 0
+	row := textStyle(textSize, ink, false, draw.XLeft, draw.YCenter)
+	h := lineHeight(row) + 2
+	for _, it := range items {
+		label := fit(it.style, it.text, width-keySample-gapInside)
+		w := keySample + gapInside + it.style.Width(label)
+		if rows == 0 || x+w > c.Max.X {
+			x, rows = c.Min.X, rows+1
+		}
+		y := c.Max.Y - h*(vg.Length(rows)-0.5)
+		it.sample(&c, vg.Point{X: x + keySample/2, Y: y})
+		sty := it.style
+		sty.XAlign = draw.XLeft
+		middle(&c, sty, vg.Point{X: x + keySample + gapInside, Y: y}, label)
+		x += w + gapBetween
+	}
+	c.Max.Y -= h*vg.Length(rows) + 3
+	return c
+}
