@@ -82,8 +82,11 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		h := plan.Coefficients(nil, x)
 		fourier.Put(plan)
 		own := Response{SampleRate: linear.SampleRate, StepHz: linear.SampleRate / float64(n), H: h,
-			Energy: func(float64) float64 { return p.WindowEnergy }}
+			Energy: func(float64) float64 { return p.WindowEnergy }, gain: linear.gain}
 		power := Smooth(own.Power(), own.StepHz, products, distortionFraction)
+		for i, f := range products {
+			power[i] *= linear.gainAt(f)
+		}
 		floor := own.NoisePower(res.Noise, products)
 		at1 := Smooth(fundamental, linear.StepHz, at, distortionFraction)
 		atN := Smooth(fundamental, linear.StepHz, products, distortionFraction)

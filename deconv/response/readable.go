@@ -79,7 +79,7 @@ func (r *Response) NoisePower(noise *deconv.Noise, hz []float64) []float64 {
 	}
 	out := make([]float64, len(hz))
 	for i, f := range hz {
-		out[i] = scale.Interpolate(noise.Hz, noise.Density, f) * r.Energy(f)
+		out[i] = scale.Interpolate(noise.Hz, noise.Density, f) * r.Energy(f) * r.gainAt(f)
 	}
 	return out
 }

@@ -81,6 +81,56 @@ type Response struct {
 	Window     Window       // as used
 	// Energy returns Σw² of the window at a frequency, in frames.
 	Energy func(hz float64) float64
+	// gain is the power by which a correction has raised the response at a
+	// frequency; nil: none.
+	gain func(hz float64) float64
+}
+
+// PhaseSource says where the phase of a microphone's correction comes from.
+type PhaseSource int
+
+// The phase of a correction.
+const (
+	NoPhase      PhaseSource = iota // magnitude only
+	GivenPhase                      // as the file gives it
+	MinimalPhase                    // the minimum phase of the magnitude
+)
+
+// Correct returns r without a microphone's deviation: deviationDB(hz) subtracted
+// from the magnitude and, as phase says, the deviation's phase in degrees,
+// degrees(hz), subtracted from the phase. degrees is used with GivenPhase only.
+// r is not changed.
+func (r *Response) Correct(deviationDB, degrees func(hz float64) float64, phase PhaseSource) *Response {
+	c := *r
+	c.H = make([]complex128, len(r.H))
+	c.gain = func(hz float64) float64 { return r.gainAt(hz) * scale.Power(-deviationDB(hz)) }
+	magnitude := make([]float64, len(r.H))
+	for k := range magnitude {
+		magnitude[k] = scale.Amplitude(deviationDB(float64(k) * r.StepHz))
+	}
+	var minimal []float64
+	if phase == MinimalPhase {
+		minimal = MinimumPhase(magnitude)
+	}
+	for k, v := range r.H {
+		turn := 0.0
+		switch phase {
+		case GivenPhase:
+			turn = degrees(float64(k)*r.StepHz) * math.Pi / 180
+		case MinimalPhase:
+			turn = minimal[k]
+		}
+		c.H[k] = v * cmplx.Rect(1/magnitude[k], -turn)
+	}
+	return &c
+}
+
+// gainAt returns the power by which corrections have raised r at hz.
+func (r *Response) gainAt(hz float64) float64 {
+	if r.gain == nil {
+		return 1
+	}
+	return r.gain(hz)
 }
 
 // Of transforms ir through a window. The transform is long enough for at least

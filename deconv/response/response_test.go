@@ -171,6 +171,39 @@ func TestCyclesWindow(t *testing.T) {
 	}
 }
 
+// Correcting what a filter did gives the wire back: magnitude, and phase both as
+// given and as minimum phase. One pole, whose phase is the minimum one.
+func TestCorrect(t *testing.T) {
+	const a = 0.6
+	ir := impulse(1000, 60000, nil)
+	for i := range 200 {
+		ir.Samples[1000+i] = math.Pow(a, float64(i))
+	}
+	r := mustOf(t, ir, Window{})
+	pole := func(hz float64) complex128 { return 1 / (1 - a*cmplx.Rect(1, -2*math.Pi*hz/rate)) }
+	db := func(hz float64) float64 { return scale.AmplitudeDB(cmplx.Abs(pole(hz))) }
+	degrees := func(hz float64) float64 { return cmplx.Phase(pole(hz)) * 180 / math.Pi }
+	for name, c := range map[string]struct {
+		phase PhaseSource
+		tol   float64
+		size  bool
+	}{"given": {GivenPhase, 1e-9, false}, "minimum": {MinimalPhase, 1e-9, false}, "magnitude only": {NoPhase, 1e-9, true}} {
+		for k, v := range r.Correct(db, degrees, c.phase).H {
+			if c.size {
+				v = complex(cmplx.Abs(v), 0)
+			}
+			if !(cmplx.Abs(v-1) <= c.tol) {
+				t.Fatalf("%s: H[%d] = %v, want 1", name, k, v)
+			}
+		}
+	}
+	noise := &deconv.Noise{Hz: []float64{10, 20000}, Density: []float64{1, 1}, Freedom: []float64{9, 9}}
+	before, after := r.NoisePower(noise, []float64{5000})[0], r.Correct(db, nil, NoPhase).NoisePower(noise, []float64{5000})[0]
+	if want := before * scale.Power(-db(5000)); !(math.Abs(after/want-1) <= 1e-12) {
+		t.Errorf("noise %g, want %g", after, want)
+	}
+}
+
 func TestBadInput(t *testing.T) {
 	for _, ir := range []deconv.ImpulseResponse{{}, {SampleRate: rate}, {SampleRate: rate, Samples: make([]float64, 5), Zero: 5}, {SampleRate: rate, Samples: make([]float64, 5), Zero: -1}} {
 		if _, err := Of(ir, Window{}); err == nil {

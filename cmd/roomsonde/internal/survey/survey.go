@@ -1,0 +1,495 @@
+package survey
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"github.com/agnivade/levenshtein"
+	"github.com/gofrs/flock"
+
+	"roomsonde/capture/wav/atomicfile"
+)
+
+const (
+	lockPatience = 15 * time.Second // how long to wait for another program
+	lockRetry    = 20 * time.Millisecond
+	maxMetaBytes = 64 << 20 // a take.json beyond this is none
+)
+
+// Survey is a folder of takes. Its methods may be used by several goroutines
+// and several programs at once.
+type Survey struct {
+	dir string
+	// readOnly is why nothing may be written, nil when it may.
+	readOnly error
+	damage   []Damage // of the survey itself
+
+	// step is called before each change on disk; a test makes it fail.
+	step func(name string) error
+	// wrap stands between a file and who writes it; a test makes it fail.
+	wrap func(io.Writer) io.Writer
+}
+
+// header is the content of survey.json.
+type header struct {
+	Kind   string `json:"kind"`
+	Format int    `json:"format"`
+}
+
+const kind = "roomsonde survey"
+
+// Open opens the survey in dir. With create, a folder that is missing or empty
+// becomes one. Errors are a *NotSurveyError for what is no survey and a
+// *WriteError where it could not be created.
+//
+// A survey of a newer version, or one whose survey.json cannot be read, opens
+// for reading: Begin then says why nothing is written.
+func Open(dir string, create bool) (*Survey, error) {
+	return open(&Survey{dir: dir}, create)
+}
+
+func open(s *Survey, create bool) (*Survey, error) {
+	info, err := os.Stat(s.dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		if !create {
+			return nil, &NotSurveyError{s.dir, "there is no such survey", "measure something into it first, or check the path"}
+		}
+		if err := s.try("create", func() error { return os.MkdirAll(s.dir, 0o777) }); err != nil {
+			return nil, &WriteError{"create the survey", s.dir, cause(err)}
+		}
+	case err != nil:
+		if create {
+			return nil, &WriteError{"create the survey", s.dir, cause(err)}
+		}
+		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), atomicfile.Hint(err)}
+	case !info.IsDir():
+		return nil, &NotSurveyError{s.dir, "is a file; a survey is a folder", "give the folder that holds the takes"}
+	}
+
+	b, err := os.ReadFile(filepath.Join(s.dir, surveyName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return s.withoutHeader(create)
+	}
+	var h header
+	if err == nil {
+		err = json.Unmarshal(b, &h)
+	}
+	if err == nil && (h.Kind != kind || h.Format < 1) {
+		err = errors.New("it does not say that this is a survey")
+	}
+	switch {
+	case err != nil:
+		d := Damage{surveyName, filepath.Join(s.dir, surveyName), cause(err).Error()}
+		s.damage, s.readOnly = []Damage{d}, &d
+	case h.Format > Format:
+		s.readOnly = &NewerError{s.dir, h.Format, Format}
+	}
+	return s, nil
+}
+
+// withoutHeader opens or creates a survey whose folder lacks survey.json.
+func (s *Survey) withoutHeader(create bool) (*Survey, error) {
+	entries, err := os.ReadDir(s.dir)
+	if err != nil {
+		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), atomicfile.Hint(err)}
+	}
+	takes, others := 0, 0
+	for _, e := range entries {
+		switch {
+		case e.IsDir() && takeName.MatchString(e.Name()) || e.Name() == microphones:
+			takes++
+		case !strings.HasPrefix(e.Name(), "."):
+			others++
+		}
+	}
+	if create && (takes > 0 || others == 0) {
+		err := s.locked(func() error {
+			// Another program may have been faster.
+			if _, err := os.Stat(filepath.Join(s.dir, surveyName)); err == nil {
+				return nil
+			}
+			return s.writeJSON("survey.json", filepath.Join(s.dir, surveyName), header{kind, Format})
+		})
+		if err != nil {
+			return nil, s.failed("create the survey", err)
+		}
+		return open(s, false)
+	}
+	if takes > 0 {
+		d := Damage{surveyName, filepath.Join(s.dir, surveyName), "it is missing"}
+		s.damage, s.readOnly = []Damage{d}, &d
+		return s, nil
+	}
+	if _, err := os.Stat(filepath.Join(s.dir, MetaName)); err == nil {
+		return nil, &NotSurveyError{s.dir, "is a single take, not a survey", "give the folder above it: " + filepath.Dir(filepath.Clean(s.dir))}
+	}
+	if create {
+		return nil, &NotSurveyError{s.dir, "holds other things, and no survey", "give a folder that is empty or does not exist yet"}
+	}
+	return nil, &NotSurveyError{s.dir, "is not a survey", "give the folder that holds the takes, or measure something first"}
+}
+
+// Dir returns the survey's folder.
+func (s *Survey) Dir() string { return s.dir }
+
+// ReadOnly returns why nothing may be written into the survey, and nil where
+// nothing speaks against it.
+func (s *Survey) ReadOnly() error { return s.readOnly }
+
+// Entry is a take as List sees it.
+type Entry struct {
+	Meta
+	Dir string
+	// Unfinished is set where the take was begun and never finished; then Meta
+	// may hold little.
+	Unfinished bool
+	// InProgress is set where a program is at work on an unfinished take.
+	InProgress bool
+	Holds      []string // the files in it, sorted, without temporary ones
+	// Newer is set where a newer version wrote the take: Meta may lack some of
+	// what it says.
+	Newer bool
+}
+
+// takeName takes the name of a take's folder apart: number, slug, state.
+var takeName = regexp.MustCompile(`^(\d{4,9})(?:-([^.]*))?(\.unfinished)?$`)
+
+// List returns the survey's takes by number, unfinished ones among them, and
+// what is damaged. The error says that the folder itself cannot be read.
+func (s *Survey) List() ([]Entry, []Damage, error) {
+	folders, err := os.ReadDir(s.dir)
+	if err != nil {
+		return nil, nil, &NotSurveyError{s.dir, "cannot be read: " + cause(err).Error(), atomicfile.Hint(err)}
+	}
+	var entries []Entry
+	damage := slices.Clone(s.damage)
+	for _, f := range folders {
+		dir := filepath.Join(s.dir, f.Name())
+		m := takeName.FindStringSubmatch(f.Name())
+		if m == nil {
+			if _, err := os.Stat(filepath.Join(dir, MetaName)); err == nil {
+				damage = append(damage, Damage{f.Name(), dir, "its folder's name does not begin with a number"})
+			}
+			continue
+		}
+		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+			continue
+		}
+		e, d := s.entry(dir, f.Name(), m)
+		if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+			// Finished or thrown away while we looked: look again under the
+			// name that a finished take has.
+			name := strings.TrimSuffix(f.Name(), unfinished)
+			dir = filepath.Join(s.dir, name)
+			if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+				continue
+			}
+			e, d = s.entry(dir, name, takeName.FindStringSubmatch(name))
+		}
+		if d != nil {
+			damage = append(damage, *d)
+			continue
+		}
+		if !slices.ContainsFunc(entries, func(o Entry) bool { return o.Dir == e.Dir }) {
+			entries = append(entries, *e)
+		}
+	}
+	slices.SortStableFunc(entries, func(a, b Entry) int {
+		return cmp.Or(cmp.Compare(a.Number, b.Number), cmp.Compare(a.ID, b.ID))
+	})
+	return entries, damage, nil
+}
+
+// entry looks at one take's folder.
+func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
+	e := &Entry{Dir: dir, Unfinished: m[3] != ""}
+	damaged := func(format string, args ...any) (*Entry, *Damage) {
+		return nil, &Damage{name, dir, fmt.Sprintf(format, args...)}
+	}
+	files, err := os.ReadDir(dir)
+	if err != nil {
+		return damaged("its folder cannot be read: %v", cause(err))
+	}
+	for _, f := range files {
+		if !strings.HasPrefix(f.Name(), ".") {
+			e.Holds = append(e.Holds, f.Name())
+		}
+	}
+	meta, _, err := readMeta(filepath.Join(dir, MetaName))
+	if err == nil {
+		e.Meta = *meta
+		e.Newer = meta.Format > Format
+	} else if !e.Unfinished {
+		return damaged("%v", cause(err))
+	}
+	// The folder's name is what the user sees, and may have changed.
+	e.ID = strings.TrimSuffix(name, unfinished)
+	e.Number, _ = strconv.Atoi(m[1])
+	if e.Unfinished {
+		e.InProgress = busy(dir)
+		return e, nil
+	}
+	for _, file := range []string{RecordingName, ImpulseName} {
+		info, err := os.Stat(filepath.Join(dir, file))
+		if err != nil {
+			return damaged("%s is missing", file)
+		}
+		if info.Size() == 0 {
+			return damaged("%s is empty", file)
+		}
+	}
+	return e, nil
+}
+
+// readMeta reads a take.json, and returns its bytes as well.
+func readMeta(path string) (*Meta, []byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, nil, fmt.Errorf("%s is missing", filepath.Base(path))
+		}
+		return nil, nil, err
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, maxMetaBytes))
+	if err != nil {
+		return nil, nil, err
+	}
+	m, err := parseMeta(b)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
+	}
+	return m, b, nil
+}
+
+// parseMeta reads the content of a take.json. Fields that it does not know
+// are no error.
+func parseMeta(b []byte) (*Meta, error) {
+	if len(b) == 0 {
+		return nil, errors.New("it is empty")
+	}
+	var m Meta
+	if err := json.Unmarshal(b, &m); err != nil {
+		var syntax *json.SyntaxError
+		if errors.As(err, &syntax) {
+			return nil, fmt.Errorf("%w (byte %d of %d)", err, syntax.Offset, len(b))
+		}
+		return nil, err
+	}
+	if m.Format < 1 {
+		return nil, errors.New("it does not state its format")
+	}
+	return &m, nil
+}
+
+// Latest is the ID that stands for the finished take with the highest number.
+const Latest = "latest"
+
+// Resolve finds the take that id means: its number, its whole ID, a part that
+// no other take's ID has, or Latest. Errors are a *NotFoundError, an
+// *AmbiguousError, or the *Damage of the take that is meant.
+func (s *Survey) Resolve(id string) (*Entry, error) {
+	entries, damage, err := s.List()
+	if err != nil {
+		return nil, err
+	}
+	if id == Latest {
+		for _, e := range slices.Backward(entries) {
+			if !e.Unfinished {
+				return &e, nil
+			}
+		}
+		return nil, &NotFoundError{ID: id, None: true}
+	}
+	want := strings.ToLower(strings.TrimSuffix(strings.TrimSpace(filepath.Base(filepath.Clean(id))), unfinished))
+	number, numeric := -1, false
+	if n, err := strconv.Atoi(want); err == nil && n >= 0 {
+		number, numeric = n, true
+	}
+	// From the strictest to the loosest; the first that anything meets counts.
+	for _, meant := range []func(id string) bool{
+		func(id string) bool { return id == want },
+		func(id string) bool { return numeric && numberOf(id) == number },
+		func(id string) bool { return want != "" && !numeric && strings.HasPrefix(id, want) },
+		func(id string) bool { return want != "" && !numeric && strings.Contains(id, want) },
+	} {
+		var found []string
+		var entry *Entry
+		var broken *Damage
+		for i, e := range entries {
+			if meant(strings.ToLower(e.ID)) {
+				found, entry = append(found, e.ID), &entries[i]
+			}
+		}
+		for i, d := range damage {
+			if takeName.MatchString(d.ID) && meant(strings.ToLower(d.ID)) {
+				found, broken = append(found, d.ID), &damage[i]
+			}
+		}
+		switch {
+		case len(found) > 1:
+			return nil, &AmbiguousError{id, found}
+		case entry != nil:
+			return entry, nil
+		case broken != nil:
+			return nil, broken
+		}
+	}
+	return nil, &NotFoundError{ID: id, None: len(entries) == 0 && len(damage) == 0, Near: near(want, entries)}
+}
+
+func numberOf(id string) int {
+	if m := takeName.FindStringSubmatch(id); m != nil {
+		n, _ := strconv.Atoi(m[1])
+		return n
+	}
+	return -1
+}
+
+// near returns up to three IDs that look like id: by the whole or by the
+// words after the number.
+func near(id string, entries []Entry) []string {
+	type candidate struct {
+		id       string
+		distance int
+	}
+	var found []candidate
+	for _, e := range slices.Backward(entries) {
+		whole := strings.ToLower(e.ID)
+		_, words, _ := strings.Cut(whole, "-")
+		d := min(levenshtein.ComputeDistance(id, whole), levenshtein.ComputeDistance(id, words))
+		if d <= max(2, len(id)/3) {
+			found = append(found, candidate{e.ID, d})
+		}
+	}
+	slices.SortStableFunc(found, func(a, b candidate) int { return cmp.Compare(a.distance, b.distance) })
+	var ids []string
+	for _, c := range found[:min(3, len(found))] {
+		ids = append(ids, c.id)
+	}
+	return ids
+}
+
+// locked runs f while no other program changes the survey.
+func (s *Survey) locked(f func() error) error {
+	l := flock.New(filepath.Join(s.dir, lockName), flock.SetPermissions(0o666))
+	ctx, cancel := context.WithTimeout(context.Background(), lockPatience)
+	defer cancel()
+	if _, err := l.TryLockContext(ctx, lockRetry); err != nil {
+		l.Close()
+		if errors.Is(err, context.DeadlineExceeded) {
+			return &BusyError{s.dir}
+		}
+		return err
+	}
+	defer l.Close()
+	return f()
+}
+
+// busy reports whether a living program holds an unfinished take.
+func busy(dir string) bool {
+	// Without the flag to create it: looking must leave no trace.
+	l := flock.New(filepath.Join(dir, busyName), flock.SetFlag(os.O_RDONLY))
+	defer l.Close()
+	free, err := l.TryRLock()
+	return err == nil && !free
+}
+
+// try runs one change on disk, unless a test says that it fails.
+func (s *Survey) try(name string, f func() error) error {
+	if s.step != nil {
+		if err := s.step(name); err != nil {
+			return err
+		}
+	}
+	return f()
+}
+
+// write puts a file into the survey, whole, and returns its SHA-256.
+func (s *Survey) write(name, path string, write func(io.Writer) error) (string, error) {
+	sum := sha256.New()
+	err := s.try(name, func() error {
+		return atomicfile.Write(path, atomicfile.Options{}, func(w io.Writer) error {
+			if s.wrap != nil {
+				w = s.wrap(w)
+			}
+			return write(io.MultiWriter(w, sum))
+		})
+	})
+	return hex.EncodeToString(sum.Sum(nil)), err
+}
+
+func (s *Survey) writeJSON(name, path string, v any) error {
+	b, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		return err
+	}
+	_, err = s.write(name, path, func(w io.Writer) error {
+		_, err := w.Write(append(b, '\n'))
+		return err
+	})
+	return err
+}
+
+// failed makes a *WriteError, unless err says it all.
+func (s *Survey) failed(doing string, err error) error {
+	var busy *BusyError
+	var newer *NewerError
+	if errors.As(err, &busy) || errors.As(err, &newer) {
+		return err
+	}
+	return &WriteError{doing, s.dir, cause(err)}
+}
+
+// cause takes the path off an error of the file system: our own messages name
+// one that tells the user more.
+func cause(err error) error {
+	var atomic *atomicfile.Error
+	if errors.As(err, &atomic) {
+		err = atomic.Err
+	}
+	var path *fs.PathError
+	var link *os.LinkError
+	switch {
+	case errors.As(err, &path):
+		return path.Err
+	case errors.As(err, &link):
+		return link.Err
+	}
+	return err
+}
+
+// slug makes a part of an ID from what a user wrote: lower-case letters and
+// digits, with hyphens between.
+func slug(s string) string {
+	var b strings.Builder
+	n := 0
+	for _, r := range strings.ToLower(s) {
+		switch {
+		case n >= 32 || b.Len() > 90 || unicode.Is(unicode.Mn, r): // names of files have a limit in bytes
+		case unicode.IsLetter(r) || unicode.IsDigit(r):
+			b.WriteRune(r)
+			n++
+		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+			n++
+		}
+	}
+	return strings.Trim(b.String(), "-")
+}

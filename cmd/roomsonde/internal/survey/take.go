@@ -1,0 +1,240 @@
+package survey
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"roomsonde/capture/wav"
+	"roomsonde/deconv"
+)
+
+// Take is a finished take.
+type Take struct {
+	Meta
+	Dir string
+	// Raw is take.json as it stands, with fields that this version does not
+	// know.
+	Raw json.RawMessage
+	// Newer is set where a newer version wrote the take.
+	Newer bool
+}
+
+// Load finds the take that id means (see Resolve) and reads what it says of
+// itself. An unfinished take is an *UnfinishedError.
+func (s *Survey) Load(id string) (*Take, error) {
+	e, err := s.Resolve(id)
+	if err != nil {
+		return nil, err
+	}
+	return s.load(e)
+}
+
+func (s *Survey) load(e *Entry) (*Take, error) {
+	if e.Unfinished {
+		u := &UnfinishedError{ID: e.ID, Dir: e.Dir}
+		if path := filepath.Join(e.Dir, RecordingName); exists(path) {
+			u.Recording = path
+		}
+		return nil, u
+	}
+	meta, raw, err := readMeta(filepath.Join(e.Dir, MetaName))
+	if err != nil {
+		return nil, &Damage{e.ID, e.Dir, cause(err).Error()}
+	}
+	t := &Take{Meta: *meta, Dir: e.Dir, Raw: raw, Newer: meta.Format > Format}
+	t.ID, t.Number = e.ID, e.Number
+	return t, nil
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
+}
+
+// RecordingPath returns the path of the take's recording.
+func (t *Take) RecordingPath() string { return filepath.Join(t.Dir, RecordingName) }
+
+// ImpulsePath returns the path of the take's impulse response.
+func (t *Take) ImpulsePath() string { return filepath.Join(t.Dir, ImpulseName) }
+
+// ReadRecording reads the take's recording. What is wrong with it is a *Damage.
+func (t *Take) ReadRecording() (*wav.File, error) {
+	f, err := wav.ReadFile(t.RecordingPath())
+	if err != nil {
+		return nil, t.damage(RecordingName, err)
+	}
+	return f, nil
+}
+
+// ReadImpulse reads the take's impulse response. What is wrong with it is a
+// *Damage.
+func (t *Take) ReadImpulse() (deconv.ImpulseResponse, error) {
+	var none deconv.ImpulseResponse
+	f, err := wav.ReadFile(t.ImpulsePath())
+	if err != nil {
+		return none, t.damage(ImpulseName, err)
+	}
+	if t.Impulse == nil || t.Impulse.ZeroFrame < 0 || t.Impulse.ZeroFrame >= f.Frames() {
+		return none, &Damage{t.ID, t.Dir, "take.json does not say where time zero sits in the impulse response"}
+	}
+	return deconv.ImpulseResponse{SampleRate: float64(f.SampleRate), Samples: f.Channels[0], Zero: t.Impulse.ZeroFrame}, nil
+}
+
+func (t *Take) damage(file string, err error) error {
+	var format *wav.FormatError
+	problem := cause(err).Error()
+	if errors.As(err, &format) {
+		problem = format.Problem
+	}
+	return &Damage{t.ID, t.Dir, file + ": " + problem}
+}
+
+// Verify reads every file of a take (and its calibration file) and compares it
+// with the sum that take.json states. What differs is a *Damage; several are
+// joined.
+func (s *Survey) Verify(id string) error {
+	t, err := s.Load(id)
+	if err != nil {
+		return err
+	}
+	type check struct{ name, path, want string }
+	checks := []check{{RecordingName, t.RecordingPath(), t.Recording.SHA256}}
+	if t.Impulse != nil {
+		checks = append(checks, check{ImpulseName, t.ImpulsePath(), t.Impulse.SHA256})
+	}
+	var problems []error
+	bad := func(format string, args ...any) {
+		problems = append(problems, &Damage{t.ID, t.Dir, fmt.Sprintf(format, args...)})
+	}
+	if t.Calibration != nil {
+		if path, ok := s.inside(t.Calibration.File); ok {
+			checks = append(checks, check{t.Calibration.File, path, t.Calibration.SHA256})
+		} else {
+			bad("its calibration file %q is not within the survey", t.Calibration.File)
+		}
+	}
+	for _, c := range checks {
+		got, err := hashFile(c.path)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			bad("%s is missing", c.name)
+		case err != nil:
+			bad("%s cannot be read: %v", c.name, cause(err))
+		case c.want == "":
+			bad("take.json does not state the sum of %s", c.name)
+		case !strings.EqualFold(got, c.want):
+			bad("%s is not as it was written (its SHA-256 is %.12s…, take.json states %.12s…)", c.name, got, c.want)
+		}
+	}
+	if _, err := t.ReadImpulse(); err != nil {
+		problems = append(problems, err)
+	}
+	return errors.Join(problems...)
+}
+
+func hashFile(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	sum := sha256.New()
+	if _, err := io.Copy(sum, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(sum.Sum(nil)), nil
+}
+
+// inside turns a path as stated in take.json into one of this system, and
+// reports whether it stays within the survey.
+func (s *Survey) inside(file string) (string, bool) {
+	local, err := filepath.Localize(path.Clean(file))
+	if err != nil {
+		return "", false
+	}
+	return filepath.Join(s.dir, local), true
+}
+
+// KeepMicrophone copies the content of a calibration file into the survey,
+// unless it is there already, and returns how take.json names it. name is
+// what the user's file was called.
+func (s *Survey) KeepMicrophone(name string, content []byte) (Calibration, error) {
+	if s.readOnly != nil {
+		return Calibration{}, s.readOnly
+	}
+	fail := func(err error) (Calibration, error) {
+		return Calibration{}, s.failed("keep the calibration file", err)
+	}
+	sum := sha256.Sum256(content)
+	full := hex.EncodeToString(sum[:])
+	name = filepath.Base(filepath.Clean(name))
+	file := full[:12] + "-" + fileName(name)
+	c := Calibration{File: microphones + "/" + file, SHA256: full, Name: name}
+	dir := filepath.Join(s.dir, microphones)
+	target := filepath.Join(dir, file)
+	if there, err := os.ReadFile(target); err == nil && bytes.Equal(there, content) {
+		return c, nil
+	}
+	if err := s.try("microphones", func() error { return os.MkdirAll(dir, 0o777) }); err != nil {
+		return fail(err)
+	}
+	_, err := s.write("calibration file", target, func(w io.Writer) error {
+		_, err := w.Write(content)
+		return err
+	})
+	if err != nil {
+		return fail(err)
+	}
+	return c, nil
+}
+
+// ReadMicrophone returns the content of a take's calibration file. What is
+// wrong with it is a *Damage.
+func (s *Survey) ReadMicrophone(c Calibration) ([]byte, error) {
+	path, ok := s.inside(c.File)
+	if !ok {
+		return nil, &Damage{c.File, s.dir, "the calibration file is not within the survey"}
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, &Damage{c.File, path, cause(err).Error()}
+	}
+	if sum := sha256.Sum256(b); !strings.EqualFold(hex.EncodeToString(sum[:]), c.SHA256) {
+		return nil, &Damage{c.File, path, "the calibration file is not as it was when the take was made"}
+	}
+	return b, nil
+}
+
+// fileName makes a name that every file system takes.
+func fileName(name string) string {
+	clean := strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("._-+ ", r) {
+			return r
+		}
+		return '-'
+	}, name)
+	// Cut from the front: the ending says what it is.
+	if over := len(clean) - 80; over > 0 {
+		for !utf8.RuneStart(clean[over]) {
+			over++
+		}
+		clean = clean[over:]
+	}
+	clean = strings.Trim(clean, ". ")
+	if clean == "" {
+		return "calibration"
+	}
+	return clean
+}
