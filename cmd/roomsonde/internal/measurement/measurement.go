@@ -1,0 +1,241 @@
+// Package measurement is the chain from a recording to everything that is said
+// of it: impulse response, calibrated response, readable band, decay per band,
+// distortion, findings. It is the one home of that order, for a fresh take, a
+// kept one and a recording from elsewhere.
+package measurement
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sync"
+
+	"roomsonde/calibration"
+	"roomsonde/deconv"
+	"roomsonde/deconv/decay"
+	"roomsonde/deconv/response"
+	"roomsonde/sweep"
+	"roomsonde/sweep/scale"
+)
+
+// Input is a recording and what is known of it.
+type Input struct {
+	Recording  []float32
+	SampleRate float64        // Hz
+	Program    *sweep.Program // what was played; nil: Excitation was
+	Excitation []float32      // any other excitation, at SampleRate
+	// Aligned tells that the recording started with the program.
+	Aligned bool
+	// Overflows and Underflows are the lost buffers that the driver reported.
+	Overflows, Underflows int
+}
+
+// Options says how the recording is read. The zero value is the usual way.
+type Options struct {
+	Microphone *calibration.Microphone // nil: none
+	Phase      response.PhaseSource    // of the microphone; GivenPhase without a phase in the file means NoPhase
+	LowPassHz  float64                 // the crossover's low-pass that the source passes; 0: none
+	Window     response.Window         // 0: the whole of what is kept
+	Smoothing  float64                 // 1/Smoothing octave; 0: none
+	KeepS      float64                 // how much of the impulse response is kept; 0: the program's tail
+}
+
+// Finding is a fault found in a take.
+type Finding struct{ Kind, Text string }
+
+// The kinds of finding.
+const (
+	Clipping     = "clipping"
+	LostBuffers  = "lost buffers"
+	StartMissing = "start missing"
+	EndMissing   = "end missing"
+	ShortTail    = "short tail"
+	NoiseUnknown = "noise unknown"
+	TooQuiet     = "too quiet"
+)
+
+// Measurement is what a recording says.
+type Measurement struct {
+	*deconv.Result
+	Response  *response.Response // corrected by the microphone's curve
+	Window    response.Window    // as used
+	Smoothing float64
+	// Hz, MagnitudeDB, PhaseDegrees, NoiseDB and UncertaintyDB belong together:
+	// the response on a grid of 96 points an octave, or as dense as the bins.
+	// NoiseDB and UncertaintyDB (one standard error) are nil where the noise is
+	// unknown.
+	Hz, MagnitudeDB, PhaseDegrees, NoiseDB, UncertaintyDB []float64
+	Readable                                              response.Readable
+	Decay                                                 []decay.Band
+	Distortion                                            *response.Distortion // nil where nothing can be told
+	Findings                                              []Finding
+	PeakDBFS                                              float64 // of the recording
+}
+
+const perOctave = 96
+
+// Work does all of it. Its errors are those of deconv.Recover and Divide.
+func Work(ctx context.Context, in Input, o Options) (*Measurement, error) {
+	res, err := deconvolve(ctx, in, o)
+	if err != nil {
+		return nil, err
+	}
+	m := &Measurement{Result: res, Smoothing: o.Smoothing}
+	limits := response.Limits{FromHz: res.FromHz, ToHz: res.ToHz, Noise: res.Noise, LowPassHz: o.LowPassHz}
+	if o.Microphone != nil {
+		limits.MicFromHz, limits.MicToHz = o.Microphone.Range()
+	}
+
+	// The decay of the bands and the response do not need each other.
+	var decayErr error
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		m.Decay, decayErr = decay.Analyse(ctx, res.Impulse, decay.Options{ReadableFromHz: bound(limits, true), ReadableToHz: bound(limits, false)})
+	})
+	err = m.respond(limits, o)
+	wg.Wait()
+	if err != nil {
+		return nil, err
+	}
+	if decayErr != nil {
+		return nil, decayErr
+	}
+	m.inspect(in)
+	return m, nil
+}
+
+// deconvolve takes the recording to an impulse response.
+func deconvolve(ctx context.Context, in Input, o Options) (*deconv.Result, error) {
+	how := deconv.Options{Aligned: in.Aligned, KeepS: o.KeepS}
+	if in.Program == nil {
+		return deconv.Divide(ctx, in.Recording, in.Excitation, in.SampleRate, how)
+	}
+	if played := in.Program.Sweep.SampleRate; played != in.SampleRate {
+		return nil, &deconv.RateError{RecordingHz: in.SampleRate, ExcitationHz: played}
+	}
+	return deconv.Recover(ctx, in.Recording, in.Program, how)
+}
+
+// bound returns the end of the range in which bands may be trusted, as far as it
+// is not a matter of noise: that the bands judge for themselves.
+func bound(l response.Limits, low bool) float64 {
+	if low {
+		return math.Max(l.FromHz, l.MicFromHz)
+	}
+	top := l.ToHz
+	if l.MicToHz > 0 {
+		top = math.Min(top, l.MicToHz)
+	}
+	if l.LowPassHz > 0 {
+		top = math.Min(top, l.LowPassHz*math.Sqrt2)
+	}
+	return top
+}
+
+// respond works out the response and all that hangs on it.
+func (m *Measurement) respond(limits response.Limits, o Options) error {
+	r, err := response.Of(m.Impulse, o.Window)
+	if err != nil {
+		return err
+	}
+	if mic := o.Microphone; mic != nil {
+		phase := o.Phase
+		if phase == response.GivenPhase && mic.Degrees == nil {
+			phase = response.NoPhase
+		}
+		r = r.Correct(mic.DeviationDB, func(hz float64) float64 { d, _ := mic.PhaseDegrees(hz); return d }, phase)
+	}
+	m.Response, m.Window = r, r.Window
+	bins, hz := response.Grid(r.StepHz, m.FromHz, m.ToHz, perOctave)
+	m.Hz = hz
+	power := r.Power()
+	smoothed := response.Smooth(power, r.StepHz, hz, o.Smoothing)
+	noise := r.NoisePower(m.Noise, hz)
+	degrees := r.PhaseDegrees()
+	m.MagnitudeDB = make([]float64, len(hz))
+	m.PhaseDegrees = make([]float64, len(hz))
+	for i := range hz {
+		m.MagnitudeDB[i] = scale.PowerDB(smoothed[i])
+		m.PhaseDegrees[i] = degrees[bins[i]]
+	}
+	if noise != nil {
+		m.NoiseDB, m.UncertaintyDB = make([]float64, len(hz)), make([]float64, len(hz))
+		for i := range hz {
+			m.NoiseDB[i] = scale.PowerDB(noise[i])
+			m.UncertaintyDB[i] = response.UncertaintyDB(smoothed[i], noise[i])
+		}
+	}
+	m.Readable = r.ReadableBand(limits)
+	m.Distortion = response.DistortionOf(m.Result, r)
+	return nil
+}
+
+// inspect looks for what makes a take unsound.
+func (m *Measurement) inspect(in Input) {
+	find := func(kind, format string, args ...any) {
+		m.Findings = append(m.Findings, Finding{kind, fmt.Sprintf(format, args...)})
+	}
+	var peak float32
+	full := 0
+	for _, v := range in.Recording {
+		v = max(v, -v)
+		peak = max(peak, v)
+		if v >= clipped {
+			full++
+		}
+	}
+	m.PeakDBFS = scale.AmplitudeDB(float64(peak))
+	if full > 1 {
+		find(Clipping, "The recording reaches full scale in %d frames: the input was overloaded, and peaks are cut off. Lower the level or the input's gain by 6 dB and measure again.", full)
+	}
+	if in.Overflows+in.Underflows > 0 {
+		find(LostBuffers, "The driver lost %d buffers on the way in and %d on the way out: parts of the sweep are missing. Close other programs and measure again.", in.Overflows, in.Underflows)
+	}
+	if m.StartMissing {
+		find(StartMissing, "The recording begins after the sweep does: nothing is known below %.0f Hz. Start recording before you start the player.", m.FromHz)
+	}
+	if m.EndMissing {
+		find(EndMissing, "The recording ends before the sweep does: nothing is known above %.0f Hz. Let the recorder run on for some seconds.", m.ToHz)
+	} else if s := float64(m.TailFrames) / in.SampleRate; s < leastTailS {
+		find(ShortTail, "Only %.2f s were recorded after the sweep: the decay of the highest notes is cut short. Let the recorder run on for some seconds.", s)
+	}
+	if m.Noise == nil {
+		find(NoiseUnknown, "The recording holds no silence of a quarter of a second before the sweep or after it, so the room's noise is unknown: the readable band may be too wide.")
+	} else if !m.Readable.OK {
+		find(TooQuiet, "No part of the response can be read: %s.", m.Readable.FromReason)
+	}
+}
+
+// A sample from here on counts as full scale: 16-bit converters end one step
+// below it. And the silence after a sweep that most rooms need.
+const (
+	clipped    = 1 - 1.5/32768
+	leastTailS = 0.3
+)
+
+// Smoothed returns the response's magnitude in dB over 1/fraction octave on m's
+// own grid.
+func (m *Measurement) Smoothed(fraction float64) []float64 {
+	out := response.Smooth(m.Response.Power(), m.Response.StepHz, m.Hz, fraction)
+	for i, p := range out {
+		out[i] = scale.PowerDB(p)
+	}
+	return out
+}
+
+// MeanDB returns the mean level in dB (mean of power over equal parts of
+// octaves) from fromHz to toHz, and false where the curve does not reach.
+func (m *Measurement) MeanDB(fromHz, toHz float64) (float64, bool) {
+	if fromHz < m.FromHz || toHz > m.ToHz {
+		return 0, false
+	}
+	var at []float64
+	for f := fromHz; f <= toHz; f *= math.Exp2(1.0 / 24) {
+		at = append(at, f)
+	}
+	var sum float64
+	for _, p := range response.Smooth(m.Response.Power(), m.Response.StepHz, at, 24) {
+		sum += p
+	}
+	return scale.PowerDB(sum / float64(len(at))), true
+}
