@@ -53,7 +53,7 @@ func (r *Room) CalibrationFile() []byte {
 	var b bytes.Buffer
 	b.WriteString("# Microphone of the built-in model room, facing the sound (0 degrees)\n")
 	b.WriteString("# An invented microphone: for the model room only\n")
-	b.WriteString("# frequency (Hz)\tlevel (dB)\n")
+	b.WriteString("# frequency (Hz)\tdeviation (dB)\n")
 	steps := int(math.Floor(24 * math.Log2(calibrationTo/calibrationFrom)))
 	line := func(hz float64) {
 		text := strconv.FormatFloat(hz, 'f', 4, 64)

@@ -40,6 +40,7 @@ const (
 	distortionFraction = 12
 	distortionGrid     = 24
 	numericFloorDB     = -140
+	leastRun           = 4 // points: a sixth of an octave; noise alone stands out now and then, but not for so long
 )
 
 // DistortionOf works out the distortion of a result's products against its
@@ -91,11 +92,16 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		at1 := Smooth(fundamental, linear.StepHz, at, distortionFraction)
 		atN := Smooth(fundamental, linear.StepHz, products, distortionFraction)
 		o := OrderDistortion{Order: p.Order}
+		told := make([]bool, len(at))
 		for i, f := range at {
 			limit := math.Max(floor[i], at1[i]*scale.Power(numericFloorDB))
 			o.Floor.Hz = append(o.Floor.Hz, f)
 			o.Floor.DB = append(o.Floor.DB, scale.PowerDB(limit/at1[i]))
-			if power[i] < limit*4 || at1[i] <= 0 || atN[i] <= 0 {
+			told[i] = power[i] >= limit*4 && at1[i] > 0 && atN[i] > 0
+		}
+		dropShortRuns(told, leastRun)
+		for i, f := range at {
+			if !told[i] {
 				continue
 			}
 			net := power[i] - floor[i]
@@ -113,4 +119,18 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		}
 	}
 	return d
+}
+
+// dropShortRuns clears every run of true shorter than least.
+func dropShortRuns(told []bool, least int) {
+	for i := 0; i < len(told); {
+		end := i
+		for end < len(told) && told[end] {
+			end++
+		}
+		if end-i < least {
+			clear(told[i:end])
+		}
+		i = max(end, i+1)
+	}
 }

@@ -377,3 +377,22 @@ func MinimumPhase(magnitude []float64) []float64 {
 	}
 	return phase
 }
+
+// HighPass returns ir without what lies below hz, for showing it over time: a
+// Butterworth high-pass of second order, so causal. What stands below the range
+// of a sweep was never measured, and in a drawing over time it looks like much.
+// ir is not changed.
+func HighPass(ir deconv.ImpulseResponse, hz float64) deconv.ImpulseResponse {
+	// Bilinear transform of s²/(s² + √2·s + 1), prewarped at hz.
+	w := math.Tan(math.Pi * hz / ir.SampleRate)
+	norm := 1 / (1 + math.Sqrt2*w + w*w)
+	a1, a2 := 2*(w*w-1)*norm, (1-math.Sqrt2*w+w*w)*norm
+	out := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero}
+	var x1, x2, y1, y2 float64
+	for i, x := range ir.Samples {
+		y := norm*(x-2*x1+x2) - a1*y1 - a2*y2
+		x1, x2, y1, y2 = x, x1, y, y1
+		out.Samples[i] = y
+	}
+	return out
+}

@@ -152,16 +152,14 @@ func (m *Measurement) respond(limits response.Limits, o Options) error {
 	smoothed := response.Smooth(power, r.StepHz, hz, o.Smoothing)
 	noise := r.NoisePower(m.Noise, hz)
 	degrees := r.PhaseDegrees()
-	m.MagnitudeDB = make([]float64, len(hz))
+	m.MagnitudeDB = decibels(smoothed)
 	m.PhaseDegrees = make([]float64, len(hz))
-	for i := range hz {
-		m.MagnitudeDB[i] = scale.PowerDB(smoothed[i])
-		m.PhaseDegrees[i] = degrees[bins[i]]
+	for i, k := range bins {
+		m.PhaseDegrees[i] = degrees[k]
 	}
 	if noise != nil {
-		m.NoiseDB, m.UncertaintyDB = make([]float64, len(hz)), make([]float64, len(hz))
+		m.NoiseDB, m.UncertaintyDB = decibels(noise), make([]float64, len(hz))
 		for i := range hz {
-			m.NoiseDB[i] = scale.PowerDB(noise[i])
 			m.UncertaintyDB[i] = response.UncertaintyDB(smoothed[i], noise[i])
 		}
 	}
@@ -216,11 +214,7 @@ const (
 // Smoothed returns the response's magnitude in dB over 1/fraction octave on m's
 // own grid.
 func (m *Measurement) Smoothed(fraction float64) []float64 {
-	out := response.Smooth(m.Response.Power(), m.Response.StepHz, m.Hz, fraction)
-	for i, p := range out {
-		out[i] = scale.PowerDB(p)
-	}
-	return out
+	return decibels(response.Smooth(m.Response.Power(), m.Response.StepHz, m.Hz, fraction))
 }
 
 // MeanDB returns the mean level in dB (mean of power over equal parts of
@@ -238,4 +232,30 @@ func (m *Measurement) MeanDB(fromHz, toHz float64) (float64, bool) {
 		sum += p
 	}
 	return scale.PowerDB(sum / float64(len(at))), true
+}
+
+// Full returns the response on every bin of the swept range: frequencies in Hz,
+// magnitude in dB (smoothed as the measurement is), phase in degrees, and the
+// noise in dB, nil where it is unknown.
+func (m *Measurement) Full() (hz, magnitudeDB, degrees, noiseDB []float64) {
+	r := m.Response
+	phase := r.PhaseDegrees()
+	for k := 1; k < len(r.H); k++ {
+		if f := float64(k) * r.StepHz; f >= m.FromHz && f <= m.ToHz {
+			hz, degrees = append(hz, f), append(degrees, phase[k])
+		}
+	}
+	magnitudeDB = decibels(response.Smooth(r.Power(), r.StepHz, hz, m.Smoothing))
+	if noise := r.NoisePower(m.Noise, hz); noise != nil {
+		noiseDB = decibels(noise)
+	}
+	return hz, magnitudeDB, degrees, noiseDB
+}
+
+func decibels(power []float64) []float64 {
+	out := make([]float64, len(power))
+	for i, p := range power {
+		out[i] = scale.PowerDB(p)
+	}
+	return out
 }

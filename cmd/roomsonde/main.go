@@ -1,0 +1,132 @@
+// Command roomsonde measures rooms: it plays a sweep, records it through a
+// measurement microphone, and says what the room did to it.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime"
+	"runtime/debug"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"roomsonde/capture/soundcard"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	stderr, err := soundcard.KeepLibrariesQuiet()
+	if err != nil {
+		fmt.Fprintln(stderr, "roomsonde: the sound system's own messages will show:", err)
+	}
+	code := run(ctx, os.Args[1:], os.Stdout, stderr)
+	stop()
+	os.Exit(code)
+}
+
+// app is what every command needs of the world around it.
+type app struct {
+	out, talk io.Writer        // results, and everything else
+	now       func() time.Time // takes are stamped with it
+	live      bool             // talk is a terminal: a progress bar makes sense
+}
+
+// run is the whole program; tests call it as a user does.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	a := &app{out: stdout, talk: stderr, now: time.Now}
+	if f, ok := stderr.(*os.File); ok {
+		a.live = term.IsTerminal(int(f.Fd()))
+	}
+	root := a.command()
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	if err != nil {
+		explain(stderr, err)
+	}
+	return exitCode(err)
+}
+
+// command builds the tree of commands.
+func (a *app) command() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "roomsonde",
+		Short: "Measure what a room does to the sound of loudspeakers and subwoofers",
+		Long: `roomsonde plays a sweep through your loudspeakers, records it with a measurement
+microphone, and says what the room made of it: how even the response is, how long
+each band rings, and where neither may be read.
+
+Start here, without a sound card:   roomsonde measure --device model
+With a microphone plugged in:       roomsonde devices
+                                    roomsonde measure --source left+sub --seat main
+
+` + cautions + "\n\n" + exitCodes,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          noArguments,
+		RunE:          func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Version:       version(),
+	}
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usage("see roomsonde "+cmd.Name()+" --help", "%s", err)
+	})
+	root.AddCommand(a.devicesCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
+		a.showCommand(), a.exportCommand(), a.microphoneCommand())
+	return root
+}
+
+// cautions are the usual ones, said in the help, once per survey, and in the
+// README.
+const cautions = `Before the first sweep: turn the volume down, and up again from below. A sweep can
+hurt ears and tweeters; long loud high notes most of all. Keep children and pets
+out, and stop at the first sound of strain. Nothing needs to be opened: leave
+mains and covers alone. Your equipment's manual, local rules and licensed
+technicians have the last word.`
+
+// noArguments refuses arguments with an exit code of ours.
+func noArguments(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if cmd.HasSubCommands() {
+		hint := "roomsonde --help lists the commands"
+		if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+			hint = "did you mean " + near[0] + "?"
+		}
+		return usage(hint, "there is no command %q", args[0])
+	}
+	return usage("see roomsonde "+cmd.Name()+" --help", "%s takes no argument, but got %q", cmd.Name(), args[0])
+}
+
+// oneArgument demands exactly one argument, named for the message.
+func oneArgument(name string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) == 1 {
+			return nil
+		}
+		return usage("see roomsonde "+cmd.Name()+" --help", "%s takes one %s, but got %d arguments", cmd.Name(), name, len(args))
+	}
+}
+
+// engineVersion grows when the same recording gives other numbers.
+const engineVersion = "0.1.0"
+
+func version() string {
+	s := engineVersion
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, set := range info.Settings {
+			if set.Key == "vcs.revision" && len(set.Value) >= 12 {
+				s += " (" + set.Value[:12] + ")"
+			}
+		}
+	}
+	return fmt.Sprintf("%s, %s", s, runtime.Version())
+}

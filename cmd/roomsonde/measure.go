@@ -1,0 +1,399 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"runtime"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+	"github.com/vbauerster/mpb/v8"
+	"github.com/vbauerster/mpb/v8/decor"
+
+	"roomsonde/capture"
+	"roomsonde/cmd/roomsonde/internal/chart"
+	"roomsonde/cmd/roomsonde/internal/measurement"
+	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv/response"
+	"roomsonde/sweep"
+	"roomsonde/sweep/scale"
+)
+
+// sweepFlags describe what is played.
+type sweepFlags struct {
+	from, to, duration, rate, level, ceiling float64
+	kind                                     string
+	sweeps                                   int
+}
+
+func (f *sweepFlags) add(flags *pflag.FlagSet) {
+	flags.Var(frequency(&f.from), "from", "first frequency of the sweep (default: 5 Hz, or as --range says)")
+	flags.Var(frequency(&f.to), "to", "last frequency of the sweep (default: 24 kHz or half the rate, or as --range says)")
+	flags.Var(seconds(&f.duration), "duration", "about how long the sweep lasts (default: 10)")
+	flags.Var(frequency(&f.rate), "rate", "sample rate (default: the device's own, else 48000)")
+	flags.Var(level(&f.level), "level", "peak level of the sweep (default: -30)")
+	flags.Var(level(&f.ceiling), "ceiling", "highest level allowed; raise it only after a quiet take has shown that there is room (default: -12)")
+	flags.StringVar(&f.kind, "range", "", "what the source may be given: full, sub or tweeter (default: from --source)")
+	flags.IntVar(&f.sweeps, "sweeps", 1, "how many sweeps are played and averaged, 1 to 8")
+}
+
+// program lays out the program for a source at a rate, and says in words what
+// was limited for the source's sake.
+func (f *sweepFlags) program(source string, rate float64) (*sweep.Program, string, error) {
+	limits := sweep.RangeFor(source)
+	said := ""
+	if f.kind != "" {
+		found := false
+		var names []string
+		for _, r := range sweep.Ranges() {
+			names = append(names, r.Name)
+			if r.Name == f.kind {
+				limits, found = r, true
+			}
+		}
+		if !found {
+			return nil, "", usage("use "+strings.Join(names, ", "), "there is no range %q", f.kind)
+		}
+	} else if limits.Name != "full" {
+		said = limits.Why + " (from the source's name; --range full lifts the limit)"
+	}
+	o := sweep.Options{StartHz: limits.StartHz, StopHz: limits.StopHz, SampleRate: rate, Seconds: f.duration, LevelDBFS: f.level, CeilingDBFS: f.ceiling}
+	if f.from != 0 {
+		o.StartHz = f.from
+	}
+	if f.to != 0 {
+		o.StopHz = f.to
+	}
+	if f.level == 0 && f.ceiling != 0 && f.ceiling > sweep.DefaultCeilingDBFS {
+		said = strings.TrimPrefix(said+"; the ceiling is raised, the level is not: --level sets it", "; ")
+	}
+	p, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o, Sweeps: f.sweeps})
+	return p, said, err
+}
+
+// readFlags say how a recording is read and shown.
+type readFlags struct {
+	lowPass, window, cycles, smoothing float64
+	json, thirds                       bool
+	drawings, format                   string
+}
+
+func (f *readFlags) add(flags *pflag.FlagSet) {
+	flags.Var(frequency(&f.lowPass), "low-pass", "crossover frequency that the source passes: it is read up to half an octave above")
+	flags.Var(seconds(&f.window), "window", "length of the response that is looked at, in s or ms (default: all that is kept)")
+	flags.Var(cycles(&f.cycles), "cycles", "let the window shrink with frequency to so many cycles")
+	flags.Var(smoothing{&f.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12 (drawings: 1/24 unless given)")
+	flags.BoolVar(&f.thirds, "thirds", false, "list the decay in one-third-octave bands")
+	flags.BoolVar(&f.json, "json", false, "print one JSON object instead of text")
+	flags.StringVar(&f.drawings, "drawings", "", "write drawings into this folder")
+	flags.StringVar(&f.format, "format", "png", "format of drawings: png or svg")
+}
+
+// check looks at what can be wrong before anything is played.
+func (f *readFlags) check() error {
+	if _, err := chart.FormatOf("x." + f.format); err != nil {
+		return usage("use png or svg", "there is no drawing format %q", f.format)
+	}
+	return nil
+}
+
+func (f *readFlags) options(mic *microphone) measurement.Options {
+	o := measurement.Options{LowPassHz: f.lowPass, Smoothing: f.smoothing, Window: response.Window{LengthS: f.window, Cycles: f.cycles}}
+	if mic != nil {
+		o.Microphone, o.Phase = mic.Microphone, mic.phase
+	}
+	return o
+}
+
+// takeFlags say what a take is of.
+type takeFlags struct{ source, seat, note, survey string }
+
+func (f *takeFlags) add(flags *pflag.FlagSet) {
+	addSurvey(flags, &f.survey)
+	flags.StringVar(&f.source, "source", "", `what plays, as "left+sub"`)
+	flags.StringVar(&f.seat, "seat", "main", "where the microphone stands")
+	flags.StringVar(&f.note, "note", "", "what was changed since the last take")
+}
+
+func addSurvey(flags *pflag.FlagSet, dir *string) {
+	flags.StringVar(dir, "survey", "survey", "folder in which the takes of a room are kept")
+}
+
+func (a *app) measureCommand() *cobra.Command {
+	var (
+		take   takeFlags
+		device deviceFlags
+		play   sweepFlags
+		mic    microphoneFlags
+		read   readFlags
+	)
+	cmd := &cobra.Command{
+		Use:   "measure",
+		Short: "Play a sweep, record it, work out the room's answer, keep and show it",
+		Long: `measure plays a sweep on one source, records it at one seat, keeps the recording
+in the survey, and works out from it the response, the decay per band and the
+distortion.
+
+` + cautions,
+		Example: `  roomsonde measure --device model --source left+sub
+  roomsonde measure --source "left+sub" --seat main --microphone mic.txt
+  roomsonde measure --source sub --low-pass 80 --note "sub moved to the corner"
+  roomsonde measure --input "USB" --output "HDMI" --channel FC --level -24`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.measure(cmd.Context(), take, device, play, mic, read)
+		},
+	}
+	take.add(cmd.Flags())
+	device.add(cmd.Flags())
+	play.add(cmd.Flags())
+	mic.add(cmd.Flags())
+	read.add(cmd.Flags())
+	return cmd
+}
+
+// latencyAllowance is for how long recording goes on after a program, in s: more
+// than devices and servers are late.
+const latencyAllowance = 0.5
+
+func (a *app) measure(ctx context.Context, take takeFlags, device deviceFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
+	if err := read.check(); err != nil {
+		return err
+	}
+	if take.source == "" {
+		take.source = "left+sub"
+		if !strings.EqualFold(device.device, modelName) {
+			take.source = "unnamed source"
+		}
+	}
+	// What cannot be played is refused before anything is opened or created.
+	checked := play.rate
+	if checked == 0 {
+		checked = 48000
+	}
+	if _, _, err := play.program(take.source, checked); err != nil {
+		return err
+	}
+	c, rate, err := device.open(ctx, take.seat, play.rate)
+	if err != nil {
+		return err
+	}
+	defer c.close()
+	program, limited, err := play.program(take.source, rate)
+	if err != nil {
+		return err
+	}
+	channels, channelNames, channelWhy, err := device.channels(take.source, c.output)
+	if err != nil {
+		return err
+	}
+	if device.inputChannel > c.input.Inputs {
+		return usage("use --input-channel 1", "%s has %d input channels, so there is no channel %d", c.input.Name, c.input.Inputs, device.inputChannel)
+	}
+	s, err := survey.Open(take.survey, true)
+	if err != nil {
+		return err
+	}
+	if err := s.ReadOnly(); err != nil {
+		return err
+	}
+	mic, micWhy, err := micFlags.pick(s, c.mic)
+	if err != nil {
+		return err
+	}
+	meta := survey.Meta{Source: take.source, Seat: take.seat, Note: take.note, MadeAt: a.now(), SampleRateHz: rate,
+		LevelDBFS: program.Sweep.LevelDBFS, Engine: survey.Engine{Version: engineVersion, Go: runtime.Version()},
+		Device: survey.Device{Input: c.input.Name, Output: c.output.Name, System: c.input.System, InputChannel: device.inputChannel - 1, OutputChannels: channels, RateHz: rate}}
+	if meta.Program, err = json.Marshal(program); err != nil {
+		return err
+	}
+	if mic != nil {
+		meta.Calibration = &mic.kept
+	}
+	draft, err := s.Begin(meta)
+	if err != nil {
+		return err
+	}
+	defer draft.Close()
+
+	a.announce(s, c, program, meta, channelNames, channelWhy, limited, mic, micWhy)
+	rec, err := a.playRecord(ctx, c, program, channels, device.inputChannel-1)
+	if err != nil {
+		return err
+	}
+	if err := draft.KeepRecording(rate, [][]float32{rec.Samples}); err != nil {
+		return err
+	}
+	meta.Recording.Overflows, meta.Recording.Underflows, meta.Recording.Remarks = rec.Overflows, rec.Underflows, rec.Remarks
+	in := measurement.Input{Recording: rec.Samples, SampleRate: rate, Program: program, Aligned: true, Overflows: rec.Overflows, Underflows: rec.Underflows}
+	return a.finish(ctx, draft, meta, in, mic, read)
+}
+
+// finish works a kept recording out, finishes the take, and shows it.
+func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta, in measurement.Input, mic *microphone, read readFlags) error {
+	m, err := measurement.Work(ctx, in, read.options(mic))
+	if err != nil {
+		if errors.Is(err, context.Canceled) {
+			return err
+		}
+		// The recording stays, with the word on why it was not finished.
+		meta.Findings = append(meta.Findings, survey.Finding{Kind: "not worked out", Text: err.Error()})
+		if updateErr := draft.Update(meta); updateErr != nil {
+			err = errors.Join(err, updateErr)
+		}
+		fmt.Fprintf(a.talk, "The recording is kept in %s.\n", draft.Dir())
+		return err
+	}
+	for _, f := range m.Findings {
+		meta.Findings = append(meta.Findings, survey.Finding(f))
+	}
+	kept, err := draft.Finish(m.Impulse, meta)
+	if err != nil {
+		return err
+	}
+	r := &result{meta: kept.Meta, dir: kept.Dir, impulse: kept.ImpulsePath(), recording: kept.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}
+	return a.show(r, read)
+}
+
+// show prints a result as asked, writes its drawings, and says by its error
+// whether the take is marked.
+func (a *app) show(r *result, read readFlags) error {
+	r.remarks = append(r.remarks, r.meta.Recording.Remarks...)
+	if r.mic != nil {
+		r.remarks = append(r.remarks, r.mic.Remarks...)
+	} else {
+		r.remarks = append(r.remarks, "The microphone's own errors are in the curve: no calibration file was given.")
+	}
+	if read.json {
+		if err := r.printJSON(a.out); err != nil {
+			return err
+		}
+	} else {
+		width := scale.Octave
+		if read.thirds {
+			width = scale.Third
+		}
+		r.printText(a.out, width)
+	}
+	if read.drawings != "" {
+		paths, err := r.draw(read.drawings, chart.Format(read.format))
+		for _, path := range paths {
+			where := a.out
+			if read.json {
+				where = a.talk
+			}
+			fmt.Fprintln(where, "drawn in "+path)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if len(r.m.Findings) > 0 {
+		return errMarked
+	}
+	return nil
+}
+
+// announce says what is about to happen, and the cautions once per survey.
+func (a *app) announce(s *survey.Survey, c *card, p *sweep.Program, meta survey.Meta, channels, channelWhy, limited string, mic *microphone, micWhy string) {
+	say := func(name, text, why string) {
+		if why != "" {
+			text += " (" + why + ")"
+		}
+		paragraph(a.talk, fmt.Sprintf("%-12s", name), text)
+	}
+	if entries, _, err := s.List(); err == nil && len(entries) <= 1 {
+		fmt.Fprintln(a.talk, cautions)
+		fmt.Fprintln(a.talk)
+	}
+	if c.input.Name == c.output.Name {
+		say("device", c.input.Name, "")
+	} else {
+		say("plays", c.output.Name, "")
+		say("records", c.input.Name, "")
+	}
+	for _, why := range c.why {
+		say("", why, "")
+	}
+	say("channel", channels, channelWhy)
+	if limited != "" {
+		say("limited", limited, "")
+	}
+	if mic != nil {
+		say("microphone", mic.Name, micWhy)
+	} else {
+		say("microphone", micWhy, "")
+	}
+	say("sweep", fmt.Sprintf("%s to %s in %.1f s, peak %g dBFS, %g Hz", chart.Hz(p.Sweep.StartHz), chart.Hz(p.Sweep.StopHz), p.Sweep.Seconds, p.Sweep.LevelDBFS, p.Sweep.SampleRate), "")
+	fmt.Fprintln(a.talk)
+}
+
+// playRecord plays a program on the channels and records it, showing progress.
+func (a *app) playRecord(ctx context.Context, c *card, p *sweep.Program, channels []int, input int) (*capture.Recording, error) {
+	samples := p.Samples()
+	job := capture.Job{SampleRate: p.Sweep.SampleRate, Frames: p.Frames + int(latencyAllowance*p.Sweep.SampleRate), Input: input}
+	for _, ch := range channels {
+		job.Tracks = append(job.Tracks, capture.Track{Channel: ch, Samples: samples})
+	}
+	var progress func(capture.Progress)
+	if a.live {
+		bar, wait := a.bar(p, job)
+		defer wait()
+		progress = bar
+	}
+	rec, err := c.PlayRecord(ctx, job, progress)
+	if err != nil {
+		return nil, err
+	}
+	return rec, nil
+}
+
+// bar makes the progress bar: what is happening, how long it still takes, and
+// the input's level.
+func (a *app) bar(p *sweep.Program, job capture.Job) (update func(capture.Progress), wait func()) {
+	pool := mpb.New(mpb.WithOutput(a.talk), mpb.WithWidth(40), mpb.WithRefreshRate(100*time.Millisecond))
+	// The bar is drawn by a goroutine of its own.
+	var last atomic.Pointer[capture.Progress]
+	last.Store(&capture.Progress{})
+	bar := pool.New(int64(job.Frames), mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("·").Rbound(""),
+		mpb.BarFillerClearOnComplete(),
+		mpb.PrependDecorators(decor.Any(func(decor.Statistics) string {
+			return fmt.Sprintf("%-12s", stage(p, last.Load().Frames))
+		})),
+		mpb.AppendDecorators(decor.Any(func(decor.Statistics) string {
+			now := last.Load()
+			return fmt.Sprintf(" %4.1f s left  input %s", float64(job.Frames-now.Frames)/job.SampleRate, dBFS(now.Peak))
+		})))
+	return func(now capture.Progress) {
+			last.Store(&now)
+			bar.SetCurrent(int64(now.Frames))
+		}, func() {
+			if last.Load().Frames < job.Frames {
+				bar.Abort(true)
+			}
+			pool.Wait()
+		}
+}
+
+// stage names what a program is at.
+func stage(p *sweep.Program, frame int) string {
+	for i, seg := range p.Segments {
+		if frame < seg.Start+seg.Frames {
+			switch {
+			case seg.Kind == sweep.KindSweep:
+				return "sweep"
+			case seg.Kind == sweep.KindMark:
+				return "time mark"
+			case i == 0:
+				return "room noise"
+			}
+			break
+		}
+	}
+	return "decay"
+}

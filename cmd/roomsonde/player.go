@@ -1,0 +1,297 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"roomsonde/calibration"
+	"roomsonde/capture"
+	"roomsonde/capture/modelroom"
+	"roomsonde/capture/soundcard"
+	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv/response"
+)
+
+// modelName is the device name of the built-in room.
+const modelName = "model"
+
+// deviceFlags choose what plays and what records.
+type deviceFlags struct {
+	device, input, output string
+	channel               string
+	inputChannel          int
+	realTime              bool
+	seed                  uint64
+}
+
+func (d *deviceFlags) add(flags *pflag.FlagSet) {
+	flags.StringVar(&d.device, "device", "", `device that plays and records; "model" is the built-in room`)
+	flags.StringVar(&d.input, "input", "", "device that records (default: the USB microphone, when there is exactly one)")
+	flags.StringVar(&d.output, "output", "", "device that plays (default: the system's)")
+	flags.StringVar(&d.channel, "channel", "", "output channels: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
+	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel, counted from 1")
+	flags.BoolVar(&d.realTime, "real-time", false, "let the built-in room take as long as a real one")
+	flags.Uint64Var(&d.seed, "seed", 0, "seed of the built-in room's noise; the same seed repeats a take exactly")
+}
+
+// card is an opened card with what the commands say of it.
+type card struct {
+	capture.Card
+	input, output capture.Device
+	why           []string // how the devices came to be chosen
+	mic           []byte   // a calibration file that comes with it
+	close         func() error
+}
+
+// open opens the card that the flags mean, for a source at a seat, at a rate in
+// Hz (0: the device's own), which it returns.
+func (d *deviceFlags) open(ctx context.Context, seat string, rate float64) (*card, float64, error) {
+	if d.device != "" && (d.input != "" || d.output != "") {
+		return nil, 0, usage("give --device alone, or --input and --output", "--device names what plays and records, so --input and --output cannot go with it")
+	}
+	if d.inputChannel < 1 {
+		return nil, 0, usage("count from 1", "there is no input channel %d", d.inputChannel)
+	}
+	if strings.EqualFold(d.device, modelName) {
+		return d.openModel(seat, rate)
+	}
+	if d.realTime || d.seed != 0 {
+		return nil, 0, usage("add --device model, or leave them out", "--real-time and --seed are for the built-in room")
+	}
+	devices, err := soundcard.Devices(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	c := &card{}
+	if d.device != "" {
+		both, err := capture.FindDevice(append(devices, modelDevice()), d.device, capture.DuplexRole)
+		if err != nil {
+			return nil, 0, err
+		}
+		if both.System == modelDevice().System {
+			return d.openModel(seat, rate)
+		}
+		c.input, c.output = both, both
+	} else {
+		if c.input, err = chosen(devices, d.input, capture.InputRole, capture.PickInput, &c.why); err != nil {
+			return nil, 0, err
+		}
+		if c.output, err = chosen(devices, d.output, capture.OutputRole, capture.PickOutput, &c.why); err != nil {
+			return nil, 0, err
+		}
+	}
+	sc, err := soundcard.Open(soundcard.Options{Input: c.input, Output: c.output, SampleRate: rate})
+	if err != nil {
+		return nil, 0, err
+	}
+	c.Card, c.close = sc, sc.Close
+	return c, sc.SampleRate(), nil
+}
+
+// chosen finds a device by name, or has it picked.
+func chosen(devices []capture.Device, name string, role capture.Role, pick func([]capture.Device) (capture.Device, string, error), why *[]string) (capture.Device, error) {
+	if name != "" {
+		return capture.FindDevice(devices, name, role)
+	}
+	device, reason, err := pick(devices)
+	if err == nil {
+		*why = append(*why, reason)
+	}
+	return device, err
+}
+
+// modelDevice describes the built-in room for listings.
+func modelDevice() capture.Device {
+	return capture.Device{Name: modelName, System: "built-in", Inputs: 1, Outputs: 8, Rate: 48000}
+}
+
+func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, error) {
+	if rate == 0 {
+		rate = 48000
+	}
+	room, err := modelroom.Open(modelroom.Options{Seed: d.seed, Seat: seat, RealTime: d.realTime})
+	if err != nil {
+		return nil, 0, err
+	}
+	return &card{Card: room, input: room.Device(), output: room.Device(), mic: room.CalibrationFile(), close: func() error { return nil }}, rate, nil
+}
+
+// sourceChannels are the channels that names of sources speak of.
+var sourceChannels = []struct {
+	words   []string
+	channel string
+}{
+	{[]string{"left surround", "surround left", "side left", "left side"}, "SL"},
+	{[]string{"right surround", "surround right", "side right", "right side"}, "SR"},
+	{[]string{"left back", "back left", "rear left", "left rear"}, "BL"},
+	{[]string{"right back", "back right", "rear right", "right rear"}, "BR"},
+	{[]string{"left"}, "FL"},
+	{[]string{"right"}, "FR"},
+	{[]string{"centre", "center"}, "FC"},
+	{[]string{"sub", "subs", "subwoofer", "subwoofers", "lfe"}, "LFE"},
+}
+
+// channels returns the output channels to play on, counted from 0, their names,
+// and why, where the user did not say.
+func (d *deviceFlags) channels(source string, output capture.Device) (channels []int, names, why string, err error) {
+	text := d.channel
+	if text == "" {
+		if text = channelFor(source); text != "" {
+			if _, err := capture.ParseChannelsOf(text, output); err == nil {
+				why = "from the source's name; --channel chooses another"
+			} else {
+				text = ""
+			}
+		}
+		if text == "" {
+			text, why = "1", "the first; --channel chooses another"
+		}
+	}
+	channels, err = capture.ParseChannelsOf(text, output)
+	if err != nil {
+		return nil, "", "", err
+	}
+	var list []string
+	for _, c := range channels {
+		list = append(list, capture.ChannelNameOf(c, output))
+	}
+	return channels, strings.Join(list, " + "), why, nil
+}
+
+// channelFor returns the channel that a source's name speaks of, or "". What
+// stands first counts: the subwoofers of "left+sub" get their part from the
+// receiver.
+func channelFor(source string) string {
+	name := " " + strings.Join(strings.FieldsFunc(strings.ToLower(source), func(r rune) bool {
+		return !(r >= 'a' && r <= 'z')
+	}), " ") + " "
+	best, at := "", len(name)
+	for _, c := range sourceChannels {
+		for _, w := range c.words {
+			if i := strings.Index(name, " "+w+" "); i >= 0 && i < at {
+				best, at = c.channel, i
+			}
+		}
+	}
+	return best
+}
+
+// microphoneFlags choose the calibration and how it is applied.
+type microphoneFlags struct {
+	file    string
+	minimum bool
+}
+
+func (f *microphoneFlags) add(flags *pflag.FlagSet) {
+	flags.StringVar(&f.file, "microphone", "", `the microphone's calibration file; "none" for none (default: the survey's last)`)
+	flags.BoolVar(&f.minimum, "minimum-phase", false, "correct the phase by the minimum phase of the microphone's curve")
+}
+
+// microphone is a calibration with its file's content and its place in a survey.
+type microphone struct {
+	*calibration.Microphone
+	content []byte
+	kept    survey.Calibration
+	phase   response.PhaseSource
+}
+
+func (m *microphone) phaseInWords() string {
+	switch {
+	case m.phase == response.MinimalPhase:
+		return "minimum phase"
+	case m.Degrees != nil:
+		return "as given"
+	}
+	return "none"
+}
+
+// readMicrophone reads a calibration file by its path.
+func readMicrophone(path string) (*microphone, error) {
+	content, err := os.ReadFile(path)
+	if err != nil {
+		return nil, &fileError{"the calibration file cannot be read", err}
+	}
+	return parseMicrophone(filepath.Base(path), content)
+}
+
+func parseMicrophone(name string, content []byte) (*microphone, error) {
+	m, err := calibration.Parse(bytes.NewReader(content), name)
+	if err != nil {
+		return nil, err
+	}
+	return &microphone{Microphone: m, content: content, phase: response.GivenPhase}, nil
+}
+
+// pick returns the microphone for a new take in a survey: the file asked for,
+// else what comes with the card, else the survey's last; nil for none. why says
+// which of them it was.
+func (f *microphoneFlags) pick(s *survey.Survey, cardFile []byte) (m *microphone, why string, err error) {
+	switch {
+	case f.file == "none":
+		return nil, "no calibration, as asked", nil
+	case f.file != "":
+		m, err = readMicrophone(f.file)
+	case cardFile != nil:
+		m, err = parseMicrophone("model-microphone.txt", cardFile)
+		why = "comes with the built-in room"
+	default:
+		entries, _, listErr := s.List()
+		if listErr != nil {
+			return nil, "", listErr
+		}
+		for i := len(entries) - 1; i >= 0; i-- {
+			if e := entries[i]; !e.Unfinished && e.Meta.Device.System != "built-in" {
+				if e.Calibration == nil {
+					break
+				}
+				m, err = keptMicrophone(s, *e.Calibration)
+				why = fmt.Sprintf("as in take %d; --microphone chooses another", e.Number)
+				break
+			}
+		}
+		if m == nil && err == nil {
+			return nil, "no calibration: levels hold the microphone's own errors (--microphone FILE corrects them)", nil
+		}
+	}
+	if err != nil {
+		return nil, "", err
+	}
+	if f.minimum {
+		m.phase = response.MinimalPhase
+	}
+	if m.kept.File == "" {
+		if m.kept, err = s.KeepMicrophone(m.Name, m.content); err != nil {
+			return nil, "", err
+		}
+	}
+	return m, why, nil
+}
+
+// keptMicrophone reads a calibration that a survey keeps.
+func keptMicrophone(s *survey.Survey, c survey.Calibration) (*microphone, error) {
+	content, err := s.ReadMicrophone(c)
+	if err != nil {
+		return nil, err
+	}
+	m, err := parseMicrophone(c.Name, content)
+	if err != nil {
+		return nil, err
+	}
+	m.kept = c
+	return m, nil
+}
+
+// dBFS writes a peak for people.
+func dBFS(amplitude float64) string {
+	if amplitude <= 0 {
+		return "silent"
+	}
+	return fmt.Sprintf("%.0f dBFS", 20*math.Log10(amplitude))
+}

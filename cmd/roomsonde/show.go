@@ -1,0 +1,236 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"roomsonde/cmd/roomsonde/internal/measurement"
+	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv/response"
+	"roomsonde/sweep"
+)
+
+func (a *app) listCommand() *cobra.Command {
+	var (
+		dir  string
+		json bool
+	)
+	cmd := &cobra.Command{
+		Use:     "list",
+		Short:   "What the survey holds",
+		Example: "  roomsonde list\n  roomsonde list --survey attic --json",
+		Args:    noArguments,
+		RunE: func(*cobra.Command, []string) error {
+			s, err := survey.Open(dir, false)
+			if err != nil {
+				return err
+			}
+			entries, damaged, err := s.List()
+			if err != nil {
+				return err
+			}
+			if json {
+				return a.listJSON(entries, damaged)
+			}
+			finished := 0
+			for _, e := range entries {
+				if !e.Unfinished {
+					finished++
+				}
+			}
+			fmt.Fprintf(a.out, "%s in %s.\n", plural(finished, "take"), s.Dir())
+			if finished > 0 {
+				fmt.Fprintln(a.out)
+				t := tabwriter.NewWriter(a.out, 0, 0, 2, ' ', 0)
+				fmt.Fprintln(t, "take\tmade\tsource\tseat\tlevel\tfindings\tnote")
+				for _, e := range entries {
+					if e.Unfinished {
+						continue
+					}
+					level := fmt.Sprintf("%g dBFS", e.LevelDBFS)
+					if e.LevelDBFS == 0 {
+						level = "–"
+					}
+					fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", e.Number, e.MadeAt.Format("2006-01-02 15:04"), e.Source, e.Seat, level, kinds(e.Findings), e.Note)
+				}
+				t.Flush()
+			}
+			for _, e := range entries {
+				switch {
+				case e.InProgress:
+					fmt.Fprintf(a.out, "\n%s is being made at this moment.\n", e.ID)
+				case e.Unfinished:
+					fmt.Fprintf(a.out, "\n%s was never finished; it holds %s.\n", e.ID, orNothing(e.Holds))
+					for _, f := range e.Findings {
+						paragraph(a.out, "  ", f.Kind+": "+f.Text)
+					}
+				}
+			}
+			for i := range damaged {
+				paragraph(a.out, "! ", damaged[i].Error())
+				if hint := damaged[i].Hint(); hint != "" {
+					paragraph(a.out, "  what to do: ", hint)
+				}
+			}
+			return nil
+		},
+	}
+	addSurvey(cmd.Flags(), &dir)
+	cmd.Flags().BoolVar(&json, "json", false, "print one JSON object instead of text")
+	return cmd
+}
+
+func plural(n int, what string) string {
+	switch n {
+	case 0:
+		return "No " + what
+	case 1:
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+func kinds(findings []survey.Finding) string {
+	var out []string
+	for _, f := range findings {
+		out = append(out, f.Kind)
+	}
+	if len(out) == 0 {
+		return "none"
+	}
+	return strings.Join(out, ", ")
+}
+
+func orNothing(files []string) string {
+	if len(files) == 0 {
+		return "nothing"
+	}
+	return strings.Join(files, ", ")
+}
+
+func (a *app) listJSON(entries []survey.Entry, damaged []survey.Damage) error {
+	type entry struct {
+		survey.Meta
+		Folder     string `json:"folder"`
+		Unfinished bool   `json:"unfinished"`
+	}
+	type damage struct {
+		ID      string `json:"id"`
+		Path    string `json:"path"`
+		Problem string `json:"problem"`
+	}
+	list := struct {
+		Takes   []entry  `json:"takes"`
+		Damaged []damage `json:"damaged"`
+	}{[]entry{}, []damage{}}
+	for _, e := range entries {
+		if e.Meta.Findings == nil {
+			e.Meta.Findings = []survey.Finding{}
+		}
+		list.Takes = append(list.Takes, entry{e.Meta, e.Dir, e.Unfinished})
+	}
+	for _, d := range damaged {
+		list.Damaged = append(list.Damaged, damage{d.ID, d.Path, d.Problem})
+	}
+	return printJSON(a.out, list)
+}
+
+func (a *app) showCommand() *cobra.Command {
+	var (
+		dir  string
+		mic  microphoneFlags
+		read readFlags
+	)
+	cmd := &cobra.Command{
+		Use:   "show ID",
+		Short: "One take again, worked out anew from its recording",
+		Long: `show works a kept take out again from its recording, and prints and draws it as
+measure does. ID is a number from list, a whole ID, a part that no other take's
+ID has, or "latest".`,
+		Example: `  roomsonde show latest
+  roomsonde show 7 --drawings pictures --format svg
+  roomsonde show 7 --window 5ms          # the direct sound, without the room
+  roomsonde show 7 --json --smoothing 1/6`,
+		Args: oneArgument("take"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := read.check(); err != nil {
+				return err
+			}
+			r, err := a.load(cmd.Context(), dir, args[0], mic, read)
+			if err != nil {
+				return err
+			}
+			return a.show(r, read)
+		},
+	}
+	addSurvey(cmd.Flags(), &dir)
+	mic.add(cmd.Flags())
+	cmd.Flags().Lookup("microphone").Usage = `another calibration file than the take's own; "none" for none`
+	read.add(cmd.Flags())
+	return cmd
+}
+
+// load works a kept take out again.
+func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags, read readFlags) (*result, error) {
+	s, err := survey.Open(dir, false)
+	if err != nil {
+		return nil, err
+	}
+	take, err := s.Load(id)
+	if err != nil {
+		return nil, err
+	}
+	f, err := take.ReadRecording()
+	if err != nil {
+		return nil, err
+	}
+	in := measurement.Input{SampleRate: float64(f.SampleRate), Overflows: take.Meta.Recording.Overflows, Underflows: take.Meta.Recording.Underflows,
+		Aligned: take.Device.System != fileSystem}
+	single := func(x []float64) []float32 {
+		out := make([]float32, len(x))
+		for i, v := range x {
+			out[i] = float32(v)
+		}
+		return out
+	}
+	in.Recording = single(f.Channels[0])
+	switch {
+	case len(take.Program) > 0:
+		if in.Program, err = sweep.ParseProgram(take.Program); err != nil {
+			return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: err.Error()}
+		}
+	case len(f.Channels) > 1:
+		in.Excitation = single(f.Channels[1])
+	default:
+		return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: "it does not say what was played"}
+	}
+	var mic *microphone
+	switch {
+	case micFlags.file == "none":
+	case micFlags.file != "":
+		if mic, err = readMicrophone(micFlags.file); err != nil {
+			return nil, err
+		}
+		mic.kept.Name = mic.Name
+	case take.Calibration != nil:
+		if mic, err = keptMicrophone(s, *take.Calibration); err != nil {
+			return nil, err
+		}
+	}
+	if mic != nil && micFlags.minimum {
+		mic.phase = response.MinimalPhase
+	}
+	m, err := measurement.Work(ctx, in, read.options(mic))
+	if err != nil {
+		if !errors.Is(err, context.Canceled) {
+			err = fmt.Errorf("take %s: %w", take.ID, err)
+		}
+		return nil, err
+	}
+	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recording: take.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
+}
