@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strings"
+	"io/fs"
+	"os"
+	"regexp"
 	"syscall"
 
 	"roomsonde/calibration"
@@ -42,7 +44,7 @@ const exitCodes = `Exit codes:
   5    nothing to work with: silence, or no sweep in the recording
   6    the survey: unknown take, not writable, disk full
   7    the take is kept but marked: see its findings
-  130  interrupted; nothing was kept`
+  130  interrupted; no take was made`
 
 // errMarked is returned for a take that is kept but marked; its findings have
 // been printed by then.
@@ -66,6 +68,40 @@ type fileError struct {
 
 func (e *fileError) Error() string { return e.path + ": " + e.err.Error() }
 func (e *fileError) Unwrap() error { return e.err }
+
+// Hint says what to do where the file itself does not know: about files that are
+// read. (Those that are written have atomicfile.)
+func (e *fileError) Hint() string {
+	switch {
+	case errors.Is(e.err, fs.ErrNotExist):
+		return "check the path; the folder is " + workingFolder()
+	case errors.Is(e.err, fs.ErrPermission):
+		return "you have no right to read it: change its rights, or read a copy"
+	}
+	return ""
+}
+
+// workingFolder is where relative paths start.
+func workingFolder() string {
+	if dir, err := os.Getwd(); err == nil {
+		return dir
+	}
+	return "the one that the program was started in"
+}
+
+// hintedError is a fact with what to do about it.
+type hintedError struct{ text, hint string }
+
+func (e *hintedError) Error() string { return e.text }
+func (e *hintedError) Hint() string  { return e.hint }
+
+// keptError is an interruption after the recording was on the disk.
+type keptError struct {
+	error
+	dir string // of the unfinished take
+}
+
+func (e *keptError) Unwrap() error { return e.error }
 
 // is reports whether err holds an error of type T.
 func is[T error](err error) bool {
@@ -107,19 +143,25 @@ func explain(w io.Writer, err error) {
 		return
 	}
 	if errors.Is(err, context.Canceled) {
-		fmt.Fprintln(w, "roomsonde: interrupted; nothing was kept")
+		kept := "nothing was kept"
+		var k *keptError
+		if errors.As(err, &k) {
+			kept = "the recording is kept in " + k.dir
+		}
+		fmt.Fprintln(w, "roomsonde: interrupted; "+kept)
 		return
 	}
-	text := err.Error()
-	// The packages' own names are for those who read code.
-	for _, prefix := range []string{"sweep: ", "deconv: ", "response: ", "capture: ", "wav: ", "calibration: ", "soundcard: ", "modelroom: "} {
-		text = strings.Replace(text, prefix, "", 1)
-	}
-	fmt.Fprintln(w, "roomsonde: "+text)
+	fmt.Fprintln(w, "roomsonde: "+inWords(err))
 	if hint := hintOf(err); hint != "" {
 		fmt.Fprintln(w, "  what to do: "+hint)
 	}
 }
+
+// packageNames stand before the texts of errors, for those who read code.
+var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|wav|calibration|soundcard|modelroom|chart|export): `)
+
+// inWords returns an error's text as users get it.
+func inWords(err error) string { return packageNames.ReplaceAllString(err.Error(), "$1") }
 
 // hintOf returns what the innermost error that knows it says about what to do.
 func hintOf(err error) (hint string) {

@@ -98,7 +98,7 @@ has the calibration applied, as show has it.
 				}
 				about := []string{r.title(), r.reference(), "smoothing: " + smoothingInWords(r.m.Smoothing), "window: " + r.m.Window.String()}
 				if r.m.Readable.OK {
-					about = append(about, fmt.Sprintf("readable from %.4g to %.4g Hz", r.m.Readable.FromHz, r.m.Readable.ToHz))
+					about = append(about, fmt.Sprintf("readable from %.1f to %.1f Hz", r.m.Readable.FromHz, r.m.Readable.ToHz))
 				}
 				return export.CurveText(w, c, export.CurveOptions{About: about})
 			}); err != nil {

@@ -75,8 +75,9 @@ With a microphone plugged in:       roomsonde devices
 		Version:       version(),
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SuggestionsMinimumDistance = 2 // edits
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usage("see roomsonde "+cmd.Name()+" --help", "%s", err)
+		return usage("see "+cmd.CommandPath()+" --help", "%s", err)
 	})
 	root.AddCommand(a.devicesCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
 		a.showCommand(), a.exportCommand(), a.microphoneCommand())

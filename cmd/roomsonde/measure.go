@@ -239,10 +239,10 @@ func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	if err != nil {
 		if errors.Is(err, context.Canceled) {
-			return err
+			return &keptError{err, draft.Dir()}
 		}
 		// The recording stays, with the word on why it was not finished.
-		meta.Findings = append(meta.Findings, survey.Finding{Kind: "not worked out", Text: err.Error()})
+		meta.Findings = append(meta.Findings, survey.Finding{Kind: "not worked out", Text: inWords(err)})
 		if updateErr := draft.Update(meta); updateErr != nil {
 			err = errors.Join(err, updateErr)
 		}

@@ -22,6 +22,11 @@ stated, and whatever is doubtful.`,
 		Example: "  roomsonde microphone mic.txt\n  roomsonde microphone mic.txt --drawing mic.png",
 		Args:    oneArgument("file"),
 		RunE: func(_ *cobra.Command, args []string) error {
+			if drawing != "" {
+				if _, err := chart.FormatOf(drawing); err != nil {
+					return usage(hintOf(err), "%s", err)
+				}
+			}
 			m, err := readMicrophone(args[0])
 			if err != nil {
 				return err

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -119,6 +120,9 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 	room, err := modelroom.Open(modelroom.Options{Seed: d.seed, Seat: seat, RealTime: d.realTime})
 	if err != nil {
 		return nil, 0, err
+	}
+	if !slices.Contains(room.Rates(), rate) {
+		return nil, 0, &modelroom.RateError{Rate: rate}
 	}
 	return &card{Card: room, input: room.Device(), output: room.Device(), mic: room.CalibrationFile(), close: func() error { return nil }}, rate, nil
 }

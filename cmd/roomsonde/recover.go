@@ -71,7 +71,7 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 			return &fileError{path, &deconv.RateError{RecordingHz: rate, ExcitationHz: play.rate}}
 		}
 		if rate < sweep.MinRate || rate > sweep.MaxRate {
-			return &fileError{path, fmt.Errorf("its sample rate of %g Hz is outside %d to %d Hz", rate, sweep.MinRate, sweep.MaxRate)}
+			return &fileError{path, &hintedError{fmt.Sprintf("its sample rate of %g Hz is outside %d to %d Hz", rate, sweep.MinRate, sweep.MaxRate), "record at 44100 or 48000 Hz; to raise the rate afterwards brings nothing back"}}
 		}
 		if in.Program, _, err = play.program(take.source, rate); err != nil {
 			return err

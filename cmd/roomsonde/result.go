@@ -154,7 +154,7 @@ func (r *result) printJSON(w io.Writer) error {
 		ArrivalS: float64(m.ArrivalFrame) / m.Impulse.SampleRate,
 		Response: jsonResponse{m.Hz, m.MagnitudeDB, m.PhaseDegrees, m.NoiseDB, m.UncertaintyDB, smoothingInWords(m.Smoothing), m.Window.String(), r.reference()},
 		Readable: jsonReadable{FromReason: m.Readable.FromReason, ToReason: m.Readable.ToReason, Gaps: []jsonGap{}},
-		Readings: r.readings(), Findings: []jsonFinding{}, Remarks: append([]string{}, r.remarks...)}
+		Decay:    []jsonDecay{}, Readings: r.readings(), Findings: []jsonFinding{}, Remarks: append([]string{}, r.remarks...)}
 	if m.Readable.OK {
 		j.Readable.FromHz, j.Readable.ToHz = &m.Readable.FromHz, &m.Readable.ToHz
 	}
@@ -373,7 +373,7 @@ const drawnSmoothing = 24
 // draw writes the drawings of a result into a folder and returns their paths.
 func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 	if err := os.MkdirAll(folder, 0o777); err != nil {
-		return nil, &fileError{folder, err}
+		return nil, &atomicfile.Error{Path: folder, Err: err}
 	}
 	views := map[string]chart.View{}
 	order := []string{"response", "decay-octaves", "decay-thirds", "impulse", "distortion"}
@@ -393,7 +393,7 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 		d := chart.Decay{Subtitle: subtitle}
 		for _, b := range m.Decay {
 			if b.Width == width {
-				d.Bands = append(d.Bands, chart.DecayBand{MidHz: b.MidHz, Width: width,
+				d.Bands = append(d.Bands, chart.DecayBand{Label: short(b.NominalHz), MidHz: b.MidHz, Width: width,
 					EDT: secondsOf(b.EDT), T20: secondsOf(b.T20), T30: secondsOf(b.T30), Reason: refusals(b)})
 			}
 		}

@@ -32,7 +32,7 @@ func seconds(v *float64) *quantity {
 	return &quantity{value: v, kind: "SECONDS", units: timeUnits, least: 1e-4, most: 3600}
 }
 func level(v *float64) *quantity {
-	return &quantity{value: v, kind: "DBFS", units: levelUnits, least: -200, most: 20}
+	return &quantity{value: v, kind: "DBFS", units: levelUnits, least: -200, most: -0.01}
 }
 func cycles(v *float64) *quantity {
 	return &quantity{value: v, kind: "N", units: plainUnits, least: 1, most: 1000}

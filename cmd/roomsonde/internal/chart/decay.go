@@ -146,7 +146,8 @@ func (d *decayDrawing) setTop(longest, fixed float64) {
 	}
 }
 
-var number = regexp.MustCompile(`\d+(?:\.\d+)?`)
+// number is one with its sign, but not the figures of a name such as T20.
+var number = regexp.MustCompile(`[-−]?\b\d+(?:\.\d+)?`)
 
 // giveReasons gives each reason a letter and a line at the foot. Reasons that
 // differ only in their numbers share a line with the range of the numbers, so
@@ -215,7 +216,7 @@ func (d *decayDrawing) giveReasons() {
 }
 
 func value(s string) float64 {
-	v, _ := strconv.ParseFloat(s, 64)
+	v, _ := strconv.ParseFloat(strings.ReplaceAll(s, "−", "-"), 64)
 	return v
 }
 

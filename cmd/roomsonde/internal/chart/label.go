@@ -81,19 +81,6 @@ func (pl *placer) cost(r vg.Rectangle) float64 {
 	return float64(10 * n)
 }
 
-// best returns the cheapest of the rectangles, earlier ones first among equals,
-// and its cost.
-func (pl *placer) best(rs []vg.Rectangle) (vg.Rectangle, float64) {
-	var at vg.Rectangle
-	least := math.Inf(1)
-	for _, r := range rs {
-		if c := pl.cost(r); c < least {
-			at, least = r, c
-		}
-	}
-	return at, least
-}
-
 func rectAt(x, y, w, h vg.Length) vg.Rectangle {
 	return vg.Rectangle{Min: vg.Point{X: x, Y: y}, Max: vg.Point{X: x + w, Y: y + h}}
 }
