@@ -38,8 +38,8 @@ func (f *sweepFlags) add(flags *pflag.FlagSet) {
 	flags.Var(frequency(&f.rate), "rate", "sample rate (default: the device's own, else 48000)")
 	flags.Var(level(&f.level), "level", "peak level of the sweep (default: -30)")
 	flags.Var(level(&f.ceiling), "ceiling", "highest level allowed; raise it only after a quiet take has shown that there is room (default: -12)")
-	flags.StringVar(&f.kind, "range", "", "what the source may be given: full, sub or tweeter (default: from --source)")
-	flags.IntVar(&f.sweeps, "sweeps", 1, "how many sweeps are played and averaged, 1 to 8")
+	flags.StringVar(&f.kind, "range", "", "what the source may be given, `NAME` being full, sub or tweeter (default: from --source)")
+	flags.IntVar(&f.sweeps, "sweeps", 1, "how many sweeps are played and averaged, `N` from 1 to 8")
 }
 
 // program lays out the program for a source at a rate, and says in words what
@@ -90,8 +90,8 @@ func (f *readFlags) add(flags *pflag.FlagSet) {
 	flags.Var(smoothing{&f.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12 (drawings: 1/24 unless given)")
 	flags.BoolVar(&f.thirds, "thirds", false, "list the decay in one-third-octave bands")
 	flags.BoolVar(&f.json, "json", false, "print one JSON object instead of text")
-	flags.StringVar(&f.drawings, "drawings", "", "write drawings into this folder")
-	flags.StringVar(&f.format, "format", "png", "format of drawings: png or svg")
+	flags.StringVar(&f.drawings, "drawings", "", "write drawings into `FOLDER`")
+	flags.StringVar(&f.format, "format", "png", "`FORMAT` of drawings: png or svg")
 }
 
 // check looks at what can be wrong before anything is played.
@@ -115,13 +115,13 @@ type takeFlags struct{ source, seat, note, survey string }
 
 func (f *takeFlags) add(flags *pflag.FlagSet) {
 	addSurvey(flags, &f.survey)
-	flags.StringVar(&f.source, "source", "", `what plays, as "left+sub"`)
-	flags.StringVar(&f.seat, "seat", "main", "where the microphone stands")
-	flags.StringVar(&f.note, "note", "", "what was changed since the last take")
+	flags.StringVar(&f.source, "source", "", "what plays, as \"left+sub\" (`WORDS`)")
+	flags.StringVar(&f.seat, "seat", "main", "where the microphone stands (`WORDS`)")
+	flags.StringVar(&f.note, "note", "", "what was changed since the last take (`WORDS`)")
 }
 
 func addSurvey(flags *pflag.FlagSet, dir *string) {
-	flags.StringVar(dir, "survey", "survey", "folder in which the takes of a room are kept")
+	flags.StringVar(dir, "survey", "survey", "`FOLDER` in which the takes of a room are kept")
 }
 
 func (a *app) measureCommand() *cobra.Command {

@@ -76,6 +76,6 @@ stated, and whatever is doubtful.`,
 		},
 	}
 	cmd.Flags().BoolVar(&json, "json", false, "print one JSON object instead of text")
-	cmd.Flags().StringVar(&drawing, "drawing", "", "PNG or SVG file to draw the curve into")
+	cmd.Flags().StringVar(&drawing, "drawing", "", "PNG or SVG `FILE` to draw the curve into")
 	return cmd
 }

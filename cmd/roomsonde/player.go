@@ -33,13 +33,13 @@ type deviceFlags struct {
 }
 
 func (d *deviceFlags) add(flags *pflag.FlagSet) {
-	flags.StringVar(&d.device, "device", "", `device that plays and records; "model" is the built-in room`)
-	flags.StringVar(&d.input, "input", "", "device that records (default: the USB microphone, when there is exactly one)")
-	flags.StringVar(&d.output, "output", "", "device that plays (default: the system's)")
-	flags.StringVar(&d.channel, "channel", "", "output channels: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
-	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel, counted from 1")
+	flags.StringVar(&d.device, "device", "", "device `NAME` that plays and records; \"model\" is the built-in room")
+	flags.StringVar(&d.input, "input", "", "device `NAME` that records (default: the USB microphone, when there is exactly one)")
+	flags.StringVar(&d.output, "output", "", "device `NAME` that plays (default: the system's)")
+	flags.StringVar(&d.channel, "channel", "", "output `CHANNELS`: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
+	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel `N`, counted from 1")
 	flags.BoolVar(&d.realTime, "real-time", false, "let the built-in room take as long as a real one")
-	flags.Uint64Var(&d.seed, "seed", 0, "seed of the built-in room's noise; the same seed repeats a take exactly")
+	flags.Uint64Var(&d.seed, "seed", 0, "seed `N` of the built-in room's noise; the same seed repeats a take exactly")
 }
 
 // card is an opened card with what the commands say of it.
@@ -194,7 +194,7 @@ type microphoneFlags struct {
 }
 
 func (f *microphoneFlags) add(flags *pflag.FlagSet) {
-	flags.StringVar(&f.file, "microphone", "", `the microphone's calibration file; "none" for none (default: the survey's last)`)
+	flags.StringVar(&f.file, "microphone", "", "the microphone's calibration `FILE`; \"none\" for none (default: the survey's last)")
 	flags.BoolVar(&f.minimum, "minimum-phase", false, "correct the phase by the minimum phase of the microphone's curve")
 }
 

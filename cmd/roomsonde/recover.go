@@ -45,8 +45,8 @@ describe, as sweep would write it with the same options.`,
 		},
 	}
 	take.add(cmd.Flags())
-	cmd.Flags().StringVar(&sweepFile, "sweep", "", "file that was played: from the sweep command, or any other excitation")
-	cmd.Flags().IntVar(&channel, "input-channel", 0, "channel of the recording, counted from 1 (default: the only one, or the first that is not silent)")
+	cmd.Flags().StringVar(&sweepFile, "sweep", "", "`FILE` that was played: from the sweep command, or any other excitation")
+	cmd.Flags().IntVar(&channel, "input-channel", 0, "channel `N` of the recording, counted from 1 (default: the only one, or the first that is not silent)")
 	play.add(cmd.Flags())
 	mic.add(cmd.Flags())
 	read.add(cmd.Flags())

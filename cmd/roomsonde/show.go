@@ -170,7 +170,7 @@ ID has, or "latest".`,
 	}
 	addSurvey(cmd.Flags(), &dir)
 	mic.add(cmd.Flags())
-	cmd.Flags().Lookup("microphone").Usage = `another calibration file than the take's own; "none" for none`
+	cmd.Flags().Lookup("microphone").Usage = "another calibration `FILE` than the take's own; \"none\" for none"
 	read.add(cmd.Flags())
 	return cmd
 }

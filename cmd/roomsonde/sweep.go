@@ -96,10 +96,10 @@ Play it from any player, record it elsewhere, and give both files to recover.
 	}
 	f := cmd.Flags()
 	play.add(f)
-	f.StringVar(&source, "source", "", "what will play; a subwoofer or a tweeter gets a limited sweep")
-	f.StringVar(&path, "wav", "", "file to write")
-	f.StringVar(&channel, "channel", "", "channels of the file that carry the sweep: numbers from 1, or FL FR FC LFE BL BR SL SR")
-	f.IntVar(&outputs, "outputs", 1, "number of channels in the file")
+	f.StringVar(&source, "source", "", "what will play (`WORDS`); a subwoofer or a tweeter gets a limited sweep")
+	f.StringVar(&path, "wav", "", "`FILE` to write")
+	f.StringVar(&channel, "channel", "", "`CHANNELS` of the file that carry the sweep: numbers from 1, or FL FR FC LFE BL BR SL SR")
+	f.IntVar(&outputs, "outputs", 1, "number `N` of channels in the file")
 	f.BoolVar(&json, "json", false, "print one JSON object instead of text")
 	return cmd
 }

@@ -333,9 +333,9 @@ func (b *Band) judge(c *curve, f fit, highDB, lowDB, needDB float64) Value {
 		why = fmt.Sprintf("the direct sound takes up the decay down to %.0f dB, too much of the range from %.0f to %.0f dB",
 			f.topDB, highDB, lowDB)
 	case bt < refuseBT:
-		why = fmt.Sprintf("the band filter itself rings about as long (B·T = %.1f, below %d)", bt, refuseBT)
+		why = fmt.Sprintf("the band filter itself rings about as long (B·T = %.1f, below %d)", math.Floor(10*bt)/10, refuseBT)
 	case f.nonlinearity > refuseXi:
-		why = fmt.Sprintf("the decay is too far from a straight line (ξ = %.0f ‰, above %.0f ‰)", f.nonlinearity, refuseXi)
+		why = fmt.Sprintf("the decay is too far from a straight line (ξ = %.0f ‰, above %.0f ‰)", math.Ceil(f.nonlinearity), refuseXi)
 	}
 	if why != "" {
 		return Value{Reason: why}
@@ -343,9 +343,9 @@ func (b *Band) judge(c *curve, f fit, highDB, lowDB, needDB float64) Value {
 	v := Value{Seconds: f.seconds, OK: true}
 	switch {
 	case bt < doubtBT:
-		v.Reason = fmt.Sprintf("the band filter rings nearly as long (B·T = %.1f, below %d)", bt, doubtBT)
+		v.Reason = fmt.Sprintf("the band filter rings nearly as long (B·T = %.1f, below %d)", math.Floor(10*bt)/10, doubtBT)
 	case f.nonlinearity > doubtXi:
-		v.Reason = fmt.Sprintf("the decay is not quite a straight line (ξ = %.0f ‰, above %.0f ‰)", f.nonlinearity, doubtXi)
+		v.Reason = fmt.Sprintf("the decay is not quite a straight line (ξ = %.0f ‰, above %.0f ‰)", math.Ceil(f.nonlinearity), doubtXi)
 	case have < needDB+nearNoiseDB:
 		v.Reason = fmt.Sprintf("the noise is near: %.0f dB below the decay, %.0f dB are the least", math.Floor(have), needDB)
 	}

@@ -249,6 +249,14 @@ func number(x float64, decimals int) string {
 	return s
 }
 
+// short drops the zeros at a number's end, and the point that they leave.
+func short(s string) string {
+	if !strings.Contains(s, ".") {
+		return s
+	}
+	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+}
+
 // CurveCSV writes a curve as CSV after RFC 4180: a header row
 // frequency_hz,magnitude_db,phase_deg and the names of further columns, then a
 // row a frequency. Decimal points, lines ended by CRLF; a value that is absent
@@ -269,7 +277,7 @@ func CurveCSV(w io.Writer, c Curve, o CurveOptions) error {
 			row[2] = number(c.PhaseDegrees[i], degreeDecimals)
 		}
 		for _, col := range o.Columns {
-			row = append(row, number(col.Values[i], hzDecimals))
+			row = append(row, short(number(col.Values[i], hzDecimals)))
 		}
 		out.Write(row)
 	}

@@ -183,9 +183,9 @@ func percent(db float64) string {
 // response stands out of it, in the middle and in the bass.
 func Noise(m *measurement.Measurement) string {
 	if m.Noise == nil {
-		return "The room's noise is not known: the recording holds no silence to hear it in."
+		return fmt.Sprintf("The recording peaks at %s dBFS; how loud the room's noise is, is not known: there is no silence to hear it in.", minus(m.PeakDBFS))
 	}
-	s := fmt.Sprintf("The room's noise was recorded at %s dBFS", minus(m.Noise.RecordingDBFS))
+	s := fmt.Sprintf("The recording peaks at %s dBFS, and the room's noise lies at %s dBFS", minus(m.PeakDBFS), minus(m.Noise.RecordingDBFS))
 	var parts []string
 	levels := m.Smoothed(6)
 	for _, hz := range []float64{40, 1000, 10000} {
