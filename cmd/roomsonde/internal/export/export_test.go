@@ -166,8 +166,8 @@ func TestCurveFiles(t *testing.T) {
 	if err := CurveCSV(&b, c, CurveOptions{Columns: []Column{{"noise, db", []float64{1, 2, 3, 4e-9}}}}); err != nil {
 		t.Fatal(err)
 	}
-	want := "frequency_hz,magnitude_db,phase_deg,\"noise, db\"\r\n20.000000,-3.0000,-180.000,1.000000\r\n31.250000,0.0000,0.000,2.000000\r\n" +
-		"1000.000000,,10.000,3.000000\r\n20000.000000,12.3457,,0.000000\r\n"
+	want := "frequency_hz,magnitude_db,phase_deg,\"noise, db\"\r\n20.000000,-3.0000,-180.000,1\r\n31.250000,0.0000,0.000,2\r\n" +
+		"1000.000000,,10.000,3\r\n20000.000000,12.3457,,0\r\n"
 	if b.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", b.String(), want)
 	}
