@@ -69,6 +69,9 @@ func (a *app) devices(ctx context.Context, asJSON bool) error {
 	if notBuilt != nil {
 		paragraph(a.out, "", "Only the built-in room is there: "+notBuilt.Error()+".")
 		paragraph(a.out, "what to do: ", hintOf(notBuilt))
+	} else if len(devices) == 0 {
+		paragraph(a.out, "", "The system lists no sound device. The built-in room is there: roomsonde measure --device model.")
+		paragraph(a.out, "what to do: ", "plug the microphone in, see that the system lists it and that its sound server runs, and try again")
 	} else {
 		say := func(role string, c choice) {
 			if c.Name == "" {

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -89,7 +90,7 @@ has the calibration applied, as show has it.
 				return err
 			}
 			if impulse != "" {
-				fmt.Fprintf(a.out, "  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.2f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, info.PeakDBFS)
+				fmt.Fprintf(a.out, "  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)
 			}
 			c, extra := r.curve(grid == "full")
 			if err := write(curve, "curve", func(w io.Writer) error {
