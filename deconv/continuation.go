@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"roomsonde/deconv/fourier"
+	"roomsonde/deconv/internal/parallel"
 )
 
 // A response that breaks off at the ends of the excitation's range rings: with a
@@ -22,8 +23,9 @@ import (
 type support struct{ pre, keep int }
 
 // continuation returns the spectrum to be added to a response so that it
-// continues past the ends of the range; response is the spectrum that apply
-// gave, lag the frame of time zero. It is nil when there is nothing to continue.
+// continues past the ends of the range, up to its highest bin that is not zero
+// or further; response is the spectrum that apply gave, lag the frame of time
+// zero. It is nil when there is nothing to continue.
 func (inv *inverse) continuation(response []complex128, lag int, sup support) []complex128 {
 	if len(inv.below) == 0 && len(inv.above) == 0 {
 		return nil
@@ -33,11 +35,19 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support) []
 		_, part := math.Modf(float64(k) * float64(frames) / float64(inv.n))
 		return v * cmplx.Rect(1, 2*math.Pi*part)
 	}
-	out := make([]complex128, len(response))
 	low, high := len(inv.below), len(response)-len(inv.above)
 	if low >= high {
 		return nil
 	}
+	const lowStart, lowStop = 100.0, 2000.0 // Hz; see below
+	step := inv.step()
+	end := min(2*high, len(response))
+	bass := min(high, int(8*inv.fromHz/step)) // how far up the bass end is looked at
+	size := max(low, bass)
+	if high < len(response) || inv.toHz <= lowStop {
+		size = end
+	}
+	out := make([]complex128, size)
 	// To begin with, the value at the lowest frequency is held down to 0 Hz, its
 	// phase turning evenly to the nearest multiple of π, and the value at the
 	// highest one is faded out over an octave.
@@ -51,7 +61,6 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support) []
 			out[k] = cmplx.Rect(sign*lost*cmplx.Abs(edge), phase*float64(k)/float64(low))
 		}
 	}
-	end := min(2*high, len(response))
 	edge := turned(response[high-1], high-1, lag)
 	for k := high; k < end; k++ {
 		fade := 0.5 + 0.5*math.Cos(math.Pi*float64(k-high+1)/float64(end-high+1))
@@ -60,14 +69,12 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support) []
 	// Then both are bettered where the range ends at low frequencies, at a
 	// sample rate as low as that allows. Higher up ringing dies away in
 	// milliseconds by itself.
-	const lowStart, lowStop = 100.0, 2000.0
-	step := inv.step()
 	switch {
 	case inv.toHz <= lowStop:
 		inv.compact(response, out, lag, sup, low, high, end, end, turned)
 	case inv.fromHz <= lowStart:
 		// The top of the range is faded out, so that it does not matter here.
-		inv.compact(response, out, lag, sup, low, min(high, int(8*inv.fromHz/step)), 0, int(2*inv.fromHz/step), turned)
+		inv.compact(response, out, lag, sup, low, bass, 0, int(2*inv.fromHz/step), turned)
 	}
 	for k := range out {
 		if out[k] != 0 {
@@ -160,4 +167,69 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 			out[k] += e[k]
 		}
 	}
+}
+
+// addCircular adds to dst what the circular sequence of n frames with the given
+// spectrum holds from frame start on. The spectrum may end early, the rest of it
+// being zeros. Spectra that reach up a little way only,
+// as continuations in the bass do, are transformed at a low rate and
+// interpolated.
+func addCircular(dst []float64, spectrum []complex128, n, start int) {
+	bins := len(spectrum)
+	for bins > 0 && spectrum[bins-1] == 0 {
+		bins--
+	}
+	if bins == 0 {
+		return
+	}
+	start = ((start % n) + n) % n
+	// At 128 frames a cycle or more, an interpolation of degree 7 errs by less
+	// than 1e-13.
+	const degree, leastFrames = 7, 128
+	factor := 1
+	for n%(4*factor) == 0 && n/(2*factor) >= leastFrames*bins {
+		factor *= 2
+	}
+	slow := n / factor
+	plan := fourier.Get(slow)
+	defer fourier.Put(plan)
+	whole := make([]complex128, slow/2+1)
+	copy(whole, spectrum[:bins])
+	coarse := plan.Sequence(nil, whole)
+	if factor == 1 {
+		for i := range dst {
+			dst[i] += coarse[(start+i)%n]
+		}
+		return
+	}
+	// Around, so that every frame has its neighbours: 3 before it and 4 after.
+	const before = degree / 2
+	around := make([]float64, 0, slow+degree)
+	around = append(around, coarse[slow-before:]...)
+	around = append(around, coarse...)
+	around = append(around, coarse[:degree-before]...)
+	weights := make([][degree + 1]float64, factor) // Lagrange's, and 1/factor of the inverse transform
+	for j := range weights {
+		t := float64(before) + float64(j)/float64(factor)
+		for i := range weights[j] {
+			w := 1 / float64(factor)
+			for k := range degree + 1 {
+				if k != i {
+					w *= (t - float64(k)) / float64(i-k)
+				}
+			}
+			weights[j][i] = w
+		}
+	}
+	parallel.Split(len(dst), func(lo, hi int) {
+		at := (start + lo) % n
+		for i := lo; i < hi; i++ {
+			w := &weights[at%factor]
+			v := around[at/factor:][:degree+1]
+			dst[i] += w[0]*v[0] + w[1]*v[1] + w[2]*v[2] + w[3]*v[3] + w[4]*v[4] + w[5]*v[5] + w[6]*v[6] + w[7]*v[7]
+			if at++; at == n {
+				at = 0
+			}
+		}
+	})
 }

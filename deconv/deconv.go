@@ -18,7 +18,6 @@ package deconv
 
 import (
 	"fmt"
-	"runtime"
 	"sync"
 )
 
@@ -121,22 +120,22 @@ func (e *SampleError) Error() string {
 // Hint says what to do about it.
 func (e *SampleError) Hint() string { return "record again; the file or the driver is damaged" }
 
-// inParallel splits [0, n) among the processors and waits for all of them.
-func inParallel(n int, do func(lo, hi int)) {
-	workers := runtime.GOMAXPROCS(0)
-	const least = 1 << 14 // below this a goroutine costs more than it saves
-	workers = max(1, min(workers, n/least))
-	if workers == 1 {
-		do(0, n)
-		return
-	}
-	var wg sync.WaitGroup
-	for w := range workers {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			do(n*w/workers, n*(w+1)/workers)
-		}()
-	}
-	wg.Wait()
+// buffers are a sequence and two spectra of one length. They are kept for the
+// next take: fresh memory of this size costs about as much as a transform.
+type buffers struct {
+	x    []float64    // n
+	a, b []complex128 // n/2+1
 }
+
+var kept sync.Pool // of *buffers
+
+// borrow returns buffers for transforms of n frames, with anything in them.
+func borrow(n int) *buffers {
+	if k, ok := kept.Get().(*buffers); ok && len(k.x) == n {
+		return k
+	}
+	return &buffers{make([]float64, n), make([]complex128, n/2+1), make([]complex128, n/2+1)}
+}
+
+// giveBack ends the use of buffers: nothing of them may be seen any more.
+func (b *buffers) giveBack() { kept.Put(b) }

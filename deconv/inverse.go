@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"roomsonde/deconv/fourier"
+	"roomsonde/deconv/internal/parallel"
 )
 
 // Regularisation, relative to the excitation's typical power: what division
@@ -29,17 +30,18 @@ type inverse struct {
 
 func (inv *inverse) step() float64 { return inv.rate / float64(inv.n) }
 
-// spectrumOf transforms x, padded with zeros to n frames.
-func spectrumOf(x []float32, n int) []complex128 {
-	padded := make([]float64, n)
-	inParallel(len(x), func(lo, hi int) {
-		for i := lo; i < hi; i++ {
+// spectrumOf transforms x, padded with zeros to the length of padded, into dst
+// (len(padded)/2+1). What padded held is lost.
+func spectrumOf(dst []complex128, x []float32, padded []float64) []complex128 {
+	parallel.Split(len(padded), func(lo, hi int) {
+		for i := lo; i < min(hi, len(x)); i++ {
 			padded[i] = float64(x[i])
 		}
+		clear(padded[min(max(lo, len(x)), hi):hi])
 	})
-	plan := fourier.Get(n)
+	plan := fourier.Get(len(padded))
 	defer fourier.Put(plan)
-	return plan.Coefficients(nil, padded)
+	return plan.Coefficients(dst, padded)
 }
 
 // newInverse makes the inverse of an excitation that has energy from fromHz to
@@ -56,7 +58,7 @@ func newInverse(spectrum []complex128, n int, rate, fromHz, toHz float64) *inver
 	// over the logarithms of both frequency and ε.
 	lowEnd, highEnd := fromHz*math.Exp2(-lowerSkirt), toHz*math.Exp2(upperSkirt)
 	span := math.Log(epsilonOutside / epsilonInside)
-	inParallel(len(x), func(lo, hi int) {
+	parallel.Split(len(x), func(lo, hi int) {
 		for k := lo; k < hi; k++ {
 			hz := float64(k) * step
 			way := 0.0 // 0 inside, 1 outside
@@ -87,7 +89,7 @@ func newInverse(spectrum []complex128, n int, rate, fromHz, toHz float64) *inver
 
 // apply replaces a recording's spectrum by the impulse response's.
 func (inv *inverse) apply(y []complex128) {
-	inParallel(len(y), func(lo, hi int) {
+	parallel.Split(len(y), func(lo, hi int) {
 		filter := inv.filter[lo:hi]
 		for k, v := range y[lo:hi] {
 			y[lo+k] = v * filter[k]

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"roomsonde/deconv/fourier"
+	"roomsonde/deconv/internal/parallel"
 )
 
 // needDB is how far a match must stand out of the rest of the correlation, peak
@@ -33,7 +34,7 @@ func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
 	}
 	plan := fourier.Get(n)
 	spectrum := plan.Coefficients(nil, y)
-	inParallel(len(spectrum), func(lo, hi int) {
+	parallel.Split(len(spectrum), func(lo, hi int) {
 		for k := lo; k < hi; k++ {
 			re, im := real(x[k]), imag(x[k])
 			spectrum[k] *= complex(re, -im) / complex(math.Sqrt(re*re+im*im+1e-9*top), 0)

@@ -3,8 +3,10 @@ package deconv
 import (
 	"context"
 	"math"
+	"sync"
 
 	"roomsonde/deconv/fourier"
+	"roomsonde/deconv/internal/parallel"
 	"roomsonde/sweep"
 )
 
@@ -57,7 +59,6 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	o = o.resolved(p.Options.TailS)
 	x := excitation{samples: s.Samples(), rate: s.SampleRate, fromHz: s.StartHz, toHz: s.StopHz, sweep: s}
 
-	var spectrum []complex128 // of x, at length n
 	starts := p.Starts(sweep.KindSweep)
 	length := s.Frames + p.Tail() // of one repeat
 	margin := 0                   // frames before a start that are taken along
@@ -69,8 +70,9 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 		}
 	} else {
 		n := fourier.FastLen(len(rec) + s.Frames)
-		spectrum = spectrumOf(x.samples, n)
-		start, err := locate(rec, spectrum, n, starts)
+		long := borrow(n)
+		start, err := locate(rec, spectrumOf(long.a, x.samples, long.x), n, starts)
+		long.giveBack()
 		if err != nil {
 			return nil, err
 		}
@@ -83,12 +85,14 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 			starts[i] += shift
 		}
 		length += margin
-		spectrum = nil
 	}
 
-	// The repeats, averaged.
 	n := fourier.FastLen(length + int(0.25*s.SampleRate))
-	mean := make([]float64, n)
+	long := borrow(n)
+	defer long.giveBack()
+	spectrum := spectrumOf(long.a, x.samples, long.x)
+	// The repeats, averaged.
+	mean := long.x
 	used := 0
 	for _, start := range starts {
 		lo, hi := start-margin, start-margin+length
@@ -96,7 +100,10 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 			break // a repeat that was not recorded whole adds nothing sound
 		}
 		from, to := max(lo, 0), min(hi, len(rec))
-		inParallel(max(0, to-from), func(a, b int) {
+		if used == 0 {
+			clear(mean)
+		}
+		parallel.Split(max(0, to-from), func(a, b int) {
 			for i := from + a; i < from+b; i++ {
 				mean[i-lo] += float64(rec[i])
 			}
@@ -108,14 +115,11 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 			mean[i] /= float64(used)
 		}
 	}
-	if spectrum == nil {
-		spectrum = spectrumOf(x.samples, n)
-	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
 	inv := newInverse(spectrum, n, x.rate, x.fromHz, x.toHz)
-	h, spectrum := divide(mean, inv)
+	h, spectrum := divide(long.b, mean, inv)
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
@@ -140,17 +144,22 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	if r.FromHz >= r.ToHz {
 		return nil, &NotFoundError{Silent: false, NeedDB: needDB}
 	}
-	r.Impulse = cut(h, spectrum, inv, lag, o)
-	// A silence, to hear the noise in: before the first sound; else after the
-	// last one has died away.
-	first := p.Segments[1].Start - p.Starts(sweep.KindSweep)[0] + r.ArrivalFrame
-	r.Noise = silence(rec, first, r.ArrivalFrame+p.Frames-p.Starts(sweep.KindSweep)[0]-p.Tail(), p.Tail(), inv)
-	if r.Noise != nil {
-		for i := range r.Noise.Density {
-			r.Noise.Density[i] /= float64(used)
+	// What is left to do needs neither each other nor both processors.
+	var aside sync.WaitGroup
+	aside.Go(func() {
+		// A silence, to hear the noise in: before the first sound; else after the
+		// last one has died away.
+		first := p.Segments[1].Start - p.Starts(sweep.KindSweep)[0] + r.ArrivalFrame
+		r.Noise = silence(rec, first, r.ArrivalFrame+p.Frames-p.Starts(sweep.KindSweep)[0]-p.Tail(), p.Tail(), inv)
+		if r.Noise != nil {
+			for i := range r.Noise.Density {
+				r.Noise.Density[i] /= float64(used)
+			}
 		}
-	}
-	r.Products = separate(h, lag, s)
+		r.Products = separate(h, lag, s)
+	})
+	r.Impulse = cut(h, spectrum, inv, lag, o)
+	aside.Wait()
 	return r, nil
 }
 
@@ -173,7 +182,9 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 	}
 	o = o.resolved(2)
 	n := fourier.FastLen(len(rec) + len(x))
-	spectrum := spectrumOf(x, n)
+	long := borrow(n)
+	defer long.giveBack()
+	spectrum := spectrumOf(long.a, x, long.x)
 	fromHz, toHz := rangeOf(spectrum, rate/float64(n), rate)
 	lag, err := locate(rec, spectrum, n, []int{0})
 	if err != nil {
@@ -183,11 +194,12 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 		return nil, err
 	}
 	inv := newInverse(spectrum, n, rate, fromHz, toHz)
-	y := make([]float64, n)
+	y := long.x
 	for i, v := range rec {
 		y[i] = float64(v)
 	}
-	h, spectrum := divide(y, inv)
+	clear(y[len(rec):])
+	h, spectrum := divide(long.b, y, inv)
 	lag, err = firstArrival(h, lag-int(0.05*rate), lag+int(0.2*rate), rate)
 	if err != nil {
 		return nil, err
@@ -200,11 +212,11 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 }
 
 // divide takes a recording to a circular impulse response of the inverse's
-// length and its spectrum, using y up.
-func divide(y []float64, inv *inverse) (h []float64, spectrum []complex128) {
+// length and its spectrum, which takes the place of y and dst.
+func divide(dst []complex128, y []float64, inv *inverse) (h []float64, spectrum []complex128) {
 	plan := fourier.Get(inv.n)
 	defer fourier.Put(plan)
-	spectrum = plan.Coefficients(nil, y)
+	spectrum = plan.Coefficients(dst, y)
 	inv.apply(spectrum)
 	return plan.Sequence(y, spectrum), spectrum
 }
@@ -217,13 +229,7 @@ func cut(h []float64, spectrum []complex128, inv *inverse, lag int, o Options) I
 	ir := ImpulseResponse{SampleRate: inv.rate, Samples: make([]float64, pre+keep), Zero: pre}
 	circular(ir.Samples, h, lag-pre)
 	if extra := inv.continuation(spectrum, lag, support{pre, keep}); extra != nil {
-		plan := fourier.Get(inv.n)
-		defer fourier.Put(plan)
-		part := make([]float64, pre+keep)
-		circular(part, plan.Sequence(nil, extra), lag-pre)
-		for i, v := range part {
-			ir.Samples[i] += v
-		}
+		addCircular(ir.Samples, extra, inv.n, lag-pre)
 	}
 	return ir
 }

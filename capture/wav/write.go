@@ -7,7 +7,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
+	"sync"
 	"unicode/utf8"
+	"unsafe"
 
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/sweep/scale"
@@ -117,10 +119,13 @@ func Write[S Sample](w io.Writer, sampleRate int, channels [][]S, o Options) err
 	if err != nil {
 		return err
 	}
+	size := p.layout.bytes * p.channels
+	if p.isSingle() {
+		return writeSingle(w, p, channels, o)
+	}
 	if _, err := w.Write(p.header()); err != nil {
 		return err
 	}
-	size := p.layout.bytes * p.channels
 	block := make([]byte, 0, max(1, blockBytes/size)*size)
 	dither := rand.New(rand.NewPCG(o.Seed, 0))
 	for n := range p.frames {
@@ -139,6 +144,80 @@ func Write[S Sample](w io.Writer, sampleRate int, channels [][]S, o Options) err
 	}
 	_, err = w.Write(block)
 	return err
+}
+
+// singleBlocks are the blocks that writeSingle fills, kept for the next file.
+var singleBlocks = sync.Pool{New: func() any { return new([2 * blockBytes]float32) }}
+
+// writeSingle writes header and samples as float32: the common case, in few
+// large blocks. What fits into one block is checked on its way there, before
+// anything is written; more is checked first.
+func writeSingle[S Sample](w io.Writer, p plan, channels [][]S, o Options) error {
+	kept := singleBlocks.Get().(*[2 * blockBytes]float32)
+	defer singleBlocks.Put(kept)
+	most := max(1, len(kept)/p.channels) // frames in a block
+	block := kept[:]
+	if most*p.channels > len(block) {
+		block = make([]float32, most*p.channels)
+	}
+	if p.frames > most {
+		if err := check(p, channels, o); err != nil {
+			return err
+		}
+	}
+	for done := 0; done < p.frames; {
+		frames := min(most, p.frames-done)
+		part := block[:frames*p.channels]
+		finite := true
+		for c, x := range channels {
+			finite = single(part[c:], x[done:done+frames], p.channels, p.scale) && finite
+		}
+		if !finite {
+			return check(p, channels, o)
+		}
+		if done == 0 {
+			if _, err := w.Write(p.header()); err != nil {
+				return err
+			}
+		}
+		if err := writeFloats(w, part); err != nil {
+			return err
+		}
+		done += frames
+	}
+	return nil
+}
+
+// single puts samples, scaled, into every stride-th place of dst, and
+// reports whether all are finite: such a number less itself is 0, anything else
+// is not a number.
+func single[S Sample](dst []float32, samples []S, stride int, scale float64) bool {
+	var sum float32 // of zeros, or NaN
+	if stride == 1 {
+		dst = dst[:len(samples)]
+		for i, v := range samples {
+			y := float32(float64(v) * scale)
+			sum += y - y
+			dst[i] = y
+		}
+		return sum == 0
+	}
+	for i, v := range samples {
+		y := float32(float64(v) * scale)
+		sum += y - y
+		dst[i*stride] = y
+	}
+	return sum == 0
+}
+
+// writeFloats writes x as WAV files store it: on most machines, as it lies in
+// memory.
+func writeFloats(w io.Writer, x []float32) error {
+	if littleEndian {
+		_, err := w.Write(unsafe.Slice((*byte)(unsafe.Pointer(&x[0])), 4*len(x)))
+		return err
+	}
+	return binary.Write(w, binary.LittleEndian, x)
 }
 
 // plan is what is to be written, checked.
@@ -179,24 +258,15 @@ func newPlan[S Sample](rate int, channels [][]S, o Options) (plan, error) {
 	case len(o.Comment) > maxListLen/2:
 		return bad("the comment has %d bytes, at most %d fit", len(o.Comment), maxListLen/2)
 	}
-	peak, at := 0.0, OverloadError{Encoding: o.Encoding}
 	for c, x := range channels {
 		if len(x) != p.frames {
 			return bad("channel %d has %d frames, channel 1 has %d", c+1, len(x), p.frames)
 		}
-		for n, v := range x {
-			a := math.Abs(float64(v) * p.scale)
-			if !(a <= math.MaxFloat64) || l.bytes == 4 && !(a <= math.MaxFloat32) {
-				return p, &SampleError{Channel: c, Frame: n, Value: float64(v) * p.scale}
-			}
-			if a > peak {
-				peak, at.Channel, at.Frame = a, c, n
-			}
-		}
 	}
-	if !l.float && peak > 1 {
-		at.PeakDBFS = scale.AmplitudeDB(peak)
-		return p, &at
+	if !p.isSingle() { // writeSingle checks while it works
+		if err := check(p, channels, o); err != nil {
+			return p, err
+		}
 	}
 	if uint64(p.frames)*uint64(p.channels*l.bytes)+uint64(len(o.Comment))+200 > math.MaxUint32 {
 		return p, &ArgumentError{
@@ -205,6 +275,31 @@ func newPlan[S Sample](rate int, channels [][]S, o Options) (plan, error) {
 		}
 	}
 	return p, nil
+}
+
+// isSingle reports whether samples are stored as float32.
+func (p plan) isSingle() bool { return p.layout.float && p.layout.bytes == 4 }
+
+// check looks for samples that the layout cannot hold.
+func check[S Sample](p plan, channels [][]S, o Options) error {
+	l := p.layout
+	peak, at := 0.0, OverloadError{Encoding: o.Encoding}
+	for c, x := range channels {
+		for n, v := range x {
+			a := math.Abs(float64(v) * p.scale)
+			if !(a <= math.MaxFloat64) || l.bytes == 4 && !(a <= math.MaxFloat32) {
+				return &SampleError{Channel: c, Frame: n, Value: float64(v) * p.scale}
+			}
+			if a > peak {
+				peak, at.Channel, at.Frame = a, c, n
+			}
+		}
+	}
+	if !l.float && peak > 1 {
+		at.PeakDBFS = scale.AmplitudeDB(peak)
+		return &at
+	}
+	return nil
 }
 
 func (p plan) dataBytes() int { return p.frames * p.channels * p.layout.bytes }

@@ -39,7 +39,7 @@ const exitCodes = `Exit codes:
   0    done; a take is sound
   1    something else failed
   2    a command, option or value that cannot be used
-  3    the sound device: none, unknown, busy or gone
+  3    the sound device: none, unknown, busy or gone; what it recorded is kept
   4    a file that cannot be read: WAV, calibration
   5    nothing to work with: silence, or no sweep in the recording
   6    the survey: unknown take, not writable, disk full

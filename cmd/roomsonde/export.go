@@ -37,7 +37,8 @@ read. The impulse response is the microphone's, without its calibration; the cur
 has the calibration applied, as show has it.
 
   --impulse F.wav   mono WAV, 32-bit float; a wire of gain 1 has the sample 1
-  --curve F.csv     frequency_hz, magnitude_db, phase_deg, noise_db, readable
+  --curve F.csv     frequency_hz, magnitude_db, phase_deg, noise_db, group_delay_ms,
+                    readable (1 or 0)
   --curve F.txt     the same as plain columns: Hz, dB, degrees
   --decay F.csv     decay per band
   --all F.json      everything, as show --json prints it`,
@@ -92,7 +93,10 @@ has the calibration applied, as show has it.
 			if impulse != "" {
 				fmt.Fprintf(a.out, "  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)
 			}
-			c, extra := r.curve(grid == "full")
+			c, extra, err := r.curve(grid == "full")
+			if err != nil {
+				return err
+			}
 			if err := write(curve, "curve", func(w io.Writer) error {
 				if strings.EqualFold(filepath.Ext(curve), ".csv") {
 					return export.CurveCSV(w, c, export.CurveOptions{Columns: extra})
@@ -132,8 +136,9 @@ has the calibration applied, as show has it.
 }
 
 // curve returns the response for files: on the log grid, or on all bins in the
-// swept range.
-func (r *result) curve(full bool) (export.Curve, []export.Column) {
+// swept range. Further columns: the noise where it is known, the group delay, and
+// whether the point may be read.
+func (r *result) curve(full bool) (export.Curve, []export.Column, error) {
 	hz, magnitude, phase, noise := r.m.Hz, r.m.MagnitudeDB, r.m.PhaseDegrees, r.m.NoiseDB
 	if full {
 		hz, magnitude, phase, noise = r.m.Full()
@@ -144,11 +149,19 @@ func (r *result) curve(full bool) (export.Curve, []export.Column) {
 			readable[i] = 1
 		}
 	}
-	columns := []export.Column{{Name: "readable", Values: readable}}
-	if noise != nil {
-		columns = append([]export.Column{{Name: "noise_db", Values: noise}}, columns...)
+	delay, err := r.m.GroupDelay(hz)
+	if err != nil {
+		return export.Curve{}, nil, err
 	}
-	return export.Curve{Hz: hz, MagnitudeDB: magnitude, PhaseDegrees: phase}, columns
+	for i := range delay {
+		delay[i] *= 1000
+	}
+	var columns []export.Column
+	if noise != nil {
+		columns = append(columns, export.Column{Name: "noise_db", Values: noise})
+	}
+	columns = append(columns, export.Column{Name: "group_delay_ms", Values: delay}, export.Column{Name: "readable", Values: readable})
+	return export.Curve{Hz: hz, MagnitudeDB: magnitude, PhaseDegrees: phase}, columns, nil
 }
 
 func (r *result) decays() []export.Decay {

@@ -26,15 +26,16 @@ import (
 
 // sweepFlags describe what is played.
 type sweepFlags struct {
-	from, to, duration, rate, level, ceiling float64
-	kind                                     string
-	sweeps                                   int
+	from, to, duration, rate, level, ceiling, tail float64
+	kind                                           string
+	sweeps                                         int
 }
 
 func (f *sweepFlags) add(flags *pflag.FlagSet) {
 	flags.Var(frequency(&f.from), "from", "first frequency of the sweep (default: 5 Hz, or as --range says)")
 	flags.Var(frequency(&f.to), "to", "last frequency of the sweep (default: 24 kHz or half the rate, or as --range says)")
 	flags.Var(seconds(&f.duration), "duration", "about how long the sweep lasts (default: 10)")
+	flags.Var(seconds(&f.tail), "tail", "silence after the sweep, and how much of the response is kept; longer than the room rings (default: 2)")
 	flags.Var(frequency(&f.rate), "rate", "sample rate (default: the device's own, else 48000)")
 	flags.Var(level(&f.level), "level", "peak level of the sweep (default: -30)")
 	flags.Var(level(&f.ceiling), "ceiling", "highest level allowed; raise it only after a quiet take has shown that there is room (default: -12)")
@@ -72,7 +73,7 @@ func (f *sweepFlags) program(source string, rate float64) (*sweep.Program, strin
 	if f.level == 0 && f.ceiling != 0 && f.ceiling > sweep.DefaultCeilingDBFS {
 		said = strings.TrimPrefix(said+"; the ceiling is raised, the level is not: --level sets it", "; ")
 	}
-	p, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o, Sweeps: f.sweeps})
+	p, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o, Sweeps: f.sweeps, TailS: f.tail})
 	return p, said, err
 }
 
@@ -165,6 +166,9 @@ func (a *app) measure(ctx context.Context, take takeFlags, device deviceFlags, p
 	if err := read.check(); err != nil {
 		return err
 	}
+	if err := micFlags.check(); err != nil {
+		return err
+	}
 	if take.source == "" {
 		take.source = "left+sub"
 		if !strings.EqualFold(device.device, modelName) {
@@ -224,7 +228,14 @@ func (a *app) measure(ctx context.Context, take takeFlags, device deviceFlags, p
 	a.announce(s, c, program, meta, channelNames, channelWhy, limited, mic, micWhy)
 	rec, err := a.playRecord(ctx, c, program, channels, device.inputChannel-1)
 	if err != nil {
-		return err
+		if rec == nil || len(rec.Samples) == 0 || errors.Is(err, context.Canceled) {
+			return err
+		}
+		// What came before the device went away is not lost.
+		if keepErr := draft.KeepRecording(rate, [][]float32{rec.Samples}); keepErr != nil {
+			return errors.Join(err, keepErr)
+		}
+		return a.leave(draft, meta, err)
 	}
 	if err := draft.KeepRecording(rate, [][]float32{rec.Samples}); err != nil {
 		return err
@@ -241,13 +252,7 @@ func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 		if errors.Is(err, context.Canceled) {
 			return &keptError{err, draft.Dir()}
 		}
-		// The recording stays, with the word on why it was not finished.
-		meta.Findings = append(meta.Findings, survey.Finding{Kind: "not worked out", Text: inWords(err)})
-		if updateErr := draft.Update(meta); updateErr != nil {
-			err = errors.Join(err, updateErr)
-		}
-		fmt.Fprintf(a.talk, "The recording is kept in %s.\n", draft.Dir())
-		return err
+		return a.leave(draft, meta, err)
 	}
 	for _, f := range m.Findings {
 		meta.Findings = append(meta.Findings, survey.Finding(f))
@@ -258,6 +263,16 @@ func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 	}
 	r := &result{meta: kept.Meta, dir: kept.Dir, impulse: kept.ImpulsePath(), recording: kept.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}
 	return a.show(r, read)
+}
+
+// leave leaves a take unfinished: its recording stays, with the word on why.
+func (a *app) leave(draft *survey.Draft, meta survey.Meta, err error) error {
+	meta.Findings = append(meta.Findings, survey.Finding{Kind: "not worked out", Text: inWords(err)})
+	if updateErr := draft.Update(meta); updateErr != nil {
+		err = errors.Join(err, updateErr)
+	}
+	fmt.Fprintf(a.talk, "The recording is kept in %s.\n", draft.Dir())
+	return err
 }
 
 // show prints a result as asked, writes its drawings, and says by its error
@@ -334,6 +349,7 @@ func (a *app) announce(s *survey.Survey, c *card, p *sweep.Program, meta survey.
 }
 
 // playRecord plays a program on the channels and records it, showing progress.
+// With an error it returns what was recorded until then.
 func (a *app) playRecord(ctx context.Context, c *card, p *sweep.Program, channels []int, input int) (*capture.Recording, error) {
 	samples := p.Samples()
 	job := capture.Job{SampleRate: p.Sweep.SampleRate, Frames: p.Frames + int(latencyAllowance*p.Sweep.SampleRate), Input: input}
@@ -346,11 +362,7 @@ func (a *app) playRecord(ctx context.Context, c *card, p *sweep.Program, channel
 		defer wait()
 		progress = bar
 	}
-	rec, err := c.PlayRecord(ctx, job, progress)
-	if err != nil {
-		return nil, err
-	}
-	return rec, nil
+	return c.PlayRecord(ctx, job, progress)
 }
 
 // bar makes the progress bar: what is happening, how long it still takes, and

@@ -198,6 +198,16 @@ func (f *microphoneFlags) add(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.minimum, "minimum-phase", false, "correct the phase by the minimum phase of the microphone's curve")
 }
 
+// check reads the file asked for, so that a mistake in it is told before
+// anything is played or created.
+func (f *microphoneFlags) check() error {
+	if f.file == "" || f.file == "none" {
+		return nil
+	}
+	_, err := readMicrophone(f.file)
+	return err
+}
+
 // microphone is a calibration with its file's content and its place in a survey.
 type microphone struct {
 	*calibration.Microphone

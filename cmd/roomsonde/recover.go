@@ -57,6 +57,9 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 	if err := read.check(); err != nil {
 		return err
 	}
+	if err := micFlags.check(); err != nil {
+		return err
+	}
 	recording, rate, remarks, err := readChannel(path, channel)
 	if err != nil {
 		return err
@@ -114,8 +117,9 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 	if in.Program == nil {
 		// Without the excitation nothing could be worked out again: it is kept
 		// as the recording's second channel, both equally long.
-		longest := max(len(recording), len(in.Excitation))
-		channels = [][]float32{padded(recording, longest), padded(in.Excitation, longest)}
+		in.Recording, in.Excitation = paired(in.Recording, in.Excitation)
+		longest := max(len(in.Recording), len(in.Excitation))
+		channels = [][]float32{padded(in.Recording, longest), padded(in.Excitation, longest)}
 		meta.Recording.Remarks = append(meta.Recording.Remarks, "Channel 2 of the recording holds the excitation that was played.")
 	}
 	if err := draft.KeepRecording(rate, channels); err != nil {
@@ -126,6 +130,26 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 
 // fileSystem is the "sound system" of takes that came from a file.
 const fileSystem = "file"
+
+// paired returns a recording and its excitation without the zeros that keeping
+// them side by side puts behind the shorter one. It does the same to the two as
+// they were read and as they are kept, so that both give the same numbers.
+func paired(recording, excitation []float32) (rec, x []float32) {
+	x = withoutEnd(excitation)
+	if len(recording) <= len(x) {
+		recording = withoutEnd(recording)
+	}
+	return recording, x
+}
+
+// withoutEnd returns x without the zeros at its end.
+func withoutEnd(x []float32) []float32 {
+	n := len(x)
+	for n > 0 && x[n-1] == 0 {
+		n--
+	}
+	return x[:n]
+}
 
 func padded(x []float32, n int) []float32 {
 	if len(x) == n {

@@ -205,7 +205,7 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 			return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: err.Error()}
 		}
 	case len(f.Channels) > 1:
-		in.Excitation = single(f.Channels[1])
+		in.Recording, in.Excitation = paired(in.Recording, single(f.Channels[1]))
 	default:
 		return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: "it does not say what was played"}
 	}

@@ -53,7 +53,7 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		return nil
 	}
 	d := &Distortion{}
-	fundamental := linear.Power()
+	fundamental := newSmoother(linear.Power(), linear.StepHz)
 	nyquist := linear.SampleRate / 2
 	thd := map[float64]float64{}
 	var grid []float64
@@ -89,8 +89,8 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 			power[i] *= linear.gainAt(f)
 		}
 		floor := own.NoisePower(res.Noise, products)
-		at1 := Smooth(fundamental, linear.StepHz, at, distortionFraction)
-		atN := Smooth(fundamental, linear.StepHz, products, distortionFraction)
+		at1 := fundamental.smooth(at, distortionFraction)
+		atN := fundamental.smooth(products, distortionFraction)
 		o := OrderDistortion{Order: p.Order}
 		told := make([]bool, len(at))
 		for i, f := range at {

@@ -131,11 +131,14 @@ func (r *Response) narrowByNoise(band Readable, noise *deconv.Noise) Readable {
 	}
 	power := Smooth(r.Power(), r.StepHz, hz, readFraction)
 	hiss := r.NoisePower(noise, hz)
+	// An estimate from few degrees of freedom may be low: judge by its upper
+	// bound, at 95 % of a chi-squared distribution.
+	upper := make([]float64, len(noise.Freedom))
+	for i, freedom := range noise.Freedom {
+		upper[i] = freedom / distuv.ChiSquared{K: freedom}.Quantile(0.05)
+	}
 	for i, f := range hz {
-		// An estimate from few degrees of freedom may be low: judge by its upper
-		// bound, at 95 % of a chi-squared distribution.
-		freedom := scale.Interpolate(noise.Hz, noise.Freedom, f)
-		hiss[i] *= freedom / distuv.ChiSquared{K: freedom}.Quantile(0.05)
+		hiss[i] *= scale.Interpolate(noise.Hz, upper, f)
 	}
 	margin := make([]float64, count) // dB by which a point is better than needed
 	best := 0

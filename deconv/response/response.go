@@ -13,6 +13,7 @@ import (
 
 	"roomsonde/deconv"
 	"roomsonde/deconv/fourier"
+	"roomsonde/deconv/internal/parallel"
 	"roomsonde/sweep/scale"
 )
 
@@ -99,29 +100,35 @@ const (
 // Correct returns r without a microphone's deviation: deviationDB(hz) subtracted
 // from the magnitude and, as phase says, the deviation's phase in degrees,
 // degrees(hz), subtracted from the phase. degrees is used with GivenPhase only.
+// Both are called from several goroutines at once.
 // r is not changed.
 func (r *Response) Correct(deviationDB, degrees func(hz float64) float64, phase PhaseSource) *Response {
 	c := *r
 	c.H = make([]complex128, len(r.H))
 	c.gain = func(hz float64) float64 { return r.gainAt(hz) * scale.Power(-deviationDB(hz)) }
 	magnitude := make([]float64, len(r.H))
-	for k := range magnitude {
-		magnitude[k] = scale.Amplitude(deviationDB(float64(k) * r.StepHz))
-	}
+	parallel.Split(len(magnitude), func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			// scale.Amplitude takes four times as long.
+			magnitude[k] = math.Exp(deviationDB(float64(k)*r.StepHz) * (math.Ln10 / 20))
+		}
+	})
 	var minimal []float64
 	if phase == MinimalPhase {
 		minimal = MinimumPhase(magnitude)
 	}
-	for k, v := range r.H {
-		turn := 0.0
-		switch phase {
-		case GivenPhase:
-			turn = degrees(float64(k)*r.StepHz) * math.Pi / 180
-		case MinimalPhase:
-			turn = minimal[k]
+	parallel.Split(len(r.H), func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			v, g := r.H[k], 1/magnitude[k]
+			switch phase {
+			case GivenPhase:
+				v *= cmplx.Rect(1, -degrees(float64(k)*r.StepHz)*math.Pi/180)
+			case MinimalPhase:
+				v *= cmplx.Rect(1, -minimal[k])
+			}
+			c.H[k] = complex(g*real(v), g*imag(v))
 		}
-		c.H[k] = v * cmplx.Rect(1/magnitude[k], -turn)
-	}
+	})
 	return &c
 }
 
@@ -167,17 +174,25 @@ func transform(ir deconv.ImpulseResponse, preS, lengthS float64, n int) ([]compl
 	fall := post / 4
 	x := make([]float64, n)
 	var energy float64
+	at := 0 // i or −i, around n
 	for i := range post {
 		g := 1.0
 		if left := post - i; left <= fall {
 			g = 0.5 - 0.5*math.Cos(math.Pi*(float64(left)-0.5)/float64(fall))
 		}
-		x[i%n] += g * ir.Samples[ir.Zero+i]
+		x[at] += g * ir.Samples[ir.Zero+i]
 		energy += g * g
+		if at++; at == n {
+			at = 0
+		}
 	}
+	at = n
 	for i := 1; i <= pre; i++ {
 		g := 0.5 + 0.5*math.Cos(math.Pi*(float64(i)-0.5)/float64(pre))
-		x[((n-i)%n+n)%n] += g * ir.Samples[ir.Zero-i]
+		if at--; at < 0 {
+			at = n - 1
+		}
+		x[at] += g * ir.Samples[ir.Zero-i]
 		energy += g * g
 	}
 	plan := fourier.Get(n)
@@ -233,11 +248,14 @@ func (r *Response) Power() []float64 {
 // time zero.
 func (r *Response) PhaseDegrees() []float64 {
 	p := make([]float64, len(r.H))
-	for k, v := range r.H {
-		p[k] = cmplx.Phase(v) * 180 / math.Pi
+	for k := range r.H {
+		p[k] = r.PhaseDegreesAt(k)
 	}
 	return p
 }
+
+// PhaseDegreesAt is one value of PhaseDegrees.
+func (r *Response) PhaseDegreesAt(k int) float64 { return cmplx.Phase(r.H[k]) * 180 / math.Pi }
 
 // Unwrapped returns a phase in degrees without its jumps of 360.
 func Unwrapped(degrees []float64) []float64 {
@@ -284,19 +302,38 @@ func (r *Response) GroupDelay(ir deconv.ImpulseResponse) []float64 {
 // power. The mean is on power, so that what is heard, energy, is kept; the mean
 // of decibels would read a deep comb low. The cost is linear in len(p)+len(at).
 func Smooth(p []float64, step float64, at []float64, fraction float64) []float64 {
-	out := make([]float64, len(at))
 	if fraction == 0 {
+		out := make([]float64, len(at))
 		for i, hz := range at {
 			k := int(math.Round(hz / step))
 			out[i] = p[min(max(k, 0), len(p)-1)]
 		}
 		return out
 	}
-	// sum(x) is the integral of the power, bin k covering k−½ to k+½.
+	return newSmoother(p, step).smooth(at, fraction)
+}
+
+// smoother smooths one spectrum as often as one likes: it keeps the running sum.
+type smoother struct {
+	p, cumulative []float64
+	step          float64
+}
+
+func newSmoother(p []float64, step float64) smoother {
 	cumulative := make([]float64, len(p)+1)
+	var sum float64
 	for k, v := range p {
-		cumulative[k+1] = cumulative[k] + v
+		sum += v
+		cumulative[k+1] = sum
 	}
+	return smoother{p, cumulative, step}
+}
+
+// smooth is Smooth for a fraction above 0.
+func (s smoother) smooth(at []float64, fraction float64) []float64 {
+	p, step, cumulative := s.p, s.step, s.cumulative
+	out := make([]float64, len(at))
+	// sum(x) is the integral of the power, bin k covering k−½ to k+½.
 	sum := func(x float64) float64 {
 		x = math.Min(math.Max(x+0.5, 0), float64(len(p)))
 		k := min(int(x), len(p)-1)

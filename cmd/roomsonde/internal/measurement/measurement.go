@@ -151,11 +151,10 @@ func (m *Measurement) respond(limits response.Limits, o Options) error {
 	power := r.Power()
 	smoothed := response.Smooth(power, r.StepHz, hz, o.Smoothing)
 	noise := r.NoisePower(m.Noise, hz)
-	degrees := r.PhaseDegrees()
 	m.MagnitudeDB = decibels(smoothed)
 	m.PhaseDegrees = make([]float64, len(hz))
 	for i, k := range bins {
-		m.PhaseDegrees[i] = degrees[k]
+		m.PhaseDegrees[i] = r.PhaseDegreesAt(k)
 	}
 	if noise != nil {
 		m.NoiseDB, m.UncertaintyDB = decibels(noise), make([]float64, len(hz))
@@ -258,4 +257,20 @@ func decibels(power []float64) []float64 {
 		out[i] = scale.PowerDB(p)
 	}
 	return out
+}
+
+// GroupDelay returns the group delay in s, relative to time zero, at frequencies
+// of the response's bins, as hz and Full have them: the room's and the
+// microphone's together, without smoothing.
+func (m *Measurement) GroupDelay(hz []float64) ([]float64, error) {
+	r, err := response.Of(m.Impulse, m.Window)
+	if err != nil {
+		return nil, err
+	}
+	all := r.GroupDelay(m.Impulse)
+	out := make([]float64, len(hz))
+	for i, f := range hz {
+		out[i] = all[int(math.Round(f/r.StepHz))]
+	}
+	return out, nil
 }
