@@ -16,7 +16,9 @@
 // remark says that it was taken so.
 //
 // Dialects are never guessed. A file is read in every dialect that fits all of
-// its rows, and refused when two of them give different numbers.
+// its rows, and refused when two of them give different numbers and no title says
+// how many columns there are. One exception: rows of three whole numbers between
+// commas are three columns (20,0,0), and a remark says that they were read so.
 package calibration
 
 import (
@@ -161,10 +163,12 @@ func (m *Microphone) Summary() []string {
 	return append(lines, m.Remarks...)
 }
 
-// frequency writes hz as people say it: "31.5 Hz", "1.25 kHz", "20 kHz".
+// frequency writes hz as people say it: "31.5 Hz", "1.25 kHz", "1 MHz".
 func frequency(hz float64) string {
 	unit := " Hz"
-	if hz >= 1000 {
+	if hz >= 1e6 {
+		hz, unit = hz/1e6, " MHz"
+	} else if hz >= 1000 {
 		hz, unit = hz/1000, " kHz"
 	}
 	return strconv.FormatFloat(significant(hz, 4), 'f', -1, 64) + unit

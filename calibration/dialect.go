@@ -20,6 +20,7 @@ type reading struct {
 	separator, decimal string
 	columns            int
 	values             []float64 // row after row
+	remark             string    // what the reader should know about how it was chosen, or ""
 }
 
 // A fault is the first row that a dialect cannot read, and how many rows it can.
@@ -30,9 +31,10 @@ type fault struct {
 }
 
 // read finds the one reading of rows, in which `;` outside quotes stands for
-// what separator says when that is not "". It refuses a file that has none, or
-// two with different numbers.
-func read(name string, rows []row, separator string) (reading, *SyntaxError) {
+// what separator says when that is not "". named is the number of columns that
+// the title names, 0 for no title: it decides between readings. A file is refused
+// that has none, or two with different numbers.
+func read(name string, rows []row, separator string, named int) (reading, *SyntaxError) {
 	var semicolon, comma, point, blank, tab bool
 	blankRows, tabRows := 0, 0
 	for _, r := range rows {
@@ -67,7 +69,7 @@ func read(name string, rows []row, separator string) (reading, *SyntaxError) {
 		}
 		dialects = []dialect{{separator, '.', splitAt(';')}, {separator, ',', splitAt(';')}}
 	case blankRows == 0 && comma && !point:
-		return readCommas(name, rows)
+		return readCommas(name, rows, named)
 	default:
 		dialects = []dialect{{white, '.', strings.Fields}, {white, ',', strings.Fields}}
 		if comma {
@@ -91,6 +93,9 @@ func read(name string, rows []row, separator string) (reading, *SyntaxError) {
 			readings = append(readings, got)
 		}
 	}
+	if slices.ContainsFunc(readings, func(r reading) bool { return r.columns == named }) {
+		readings = slices.DeleteFunc(readings, func(r reading) bool { return r.columns != named })
+	}
 	switch len(readings) {
 	case 1:
 		return readings[0], nil
@@ -102,16 +107,20 @@ func read(name string, rows []row, separator string) (reading, *SyntaxError) {
 	for i < len(rows)-1 && a.columns == b.columns && slices.Equal(a.row(i), b.row(i)) {
 		i++
 	}
-	return reading{}, ambiguous(name, rows[i], a.row(i), b.row(i))
+	return reading{}, ambiguous(name, rows[i], a.row(i), b.row(i), named)
 }
 
 func (r reading) row(i int) []float64 { return r.values[i*r.columns : (i+1)*r.columns] }
 
 const separatorHint = "export the file with semicolons or tabs between the columns, or with decimal points"
 
-func ambiguous(name string, r row, a, b []float64) *SyntaxError {
+func ambiguous(name string, r row, a, b []float64, named int) *SyntaxError {
+	hint := separatorHint
+	if named == 0 {
+		hint += ", or put a title line Hz,dB,degrees above (Hz,dB where there are two columns)"
+	}
 	return &SyntaxError{
-		Name: name, Line: r.line, Text: r.full, hint: separatorHint,
+		Name: name, Line: r.line, Text: r.full, hint: hint,
 		Problem: fmt.Sprintf("it cannot be told which commas separate columns and which mark decimals: this may be %s or %s", listed(a), listed(b)),
 	}
 }
@@ -340,13 +349,22 @@ func parseNumber(s string, mark byte) (float64, bool) {
 
 // readCommas reads rows that have commas and neither points nor blanks:
 // "20,-1", "20,5,-1,2". Each number may take one piece or two (whole and
-// fraction). The file is read only if a single choice fits all of its rows.
-func readCommas(name string, rows []row) (reading, *SyntaxError) {
+// fraction). The file is read only if a single choice fits all of its rows. Two
+// things narrow the choice: the number of columns that the title names, and rows
+// of three whole numbers each, which are three columns.
+func readCommas(name string, rows []row, named int) (reading, *SyntaxError) {
+	least, most, remark := 2, 3, ""
+	if (named == 2 || named == 3) && fit(rows, named) {
+		least, most = named, named
+	} else if named == 0 && threeWhole(rows) {
+		least = 3
+		remark = "Every row is three whole numbers; they were read as three columns, not as two with decimal commas."
+	}
 	fits, columnsFound := 0, 0
 	var possible [4]bool // by number of columns
 	doubtful := 0        // the first row that the number of columns leaves open
 	var broken row       // the row that stopped the longer attempt
-	for n := 2; n <= 3; n++ {
+	for n := least; n <= most; n++ {
 		total, open := 1, 0
 		for i, r := range rows {
 			ways := groupings(splitAt(',')(r.text), n)
@@ -376,9 +394,9 @@ func readCommas(name string, rows []row) (reading, *SyntaxError) {
 		if possible[2] && possible[3] { // every row shows it
 			ways = [][]float64{groupings(pieces, 2)[0], ways[0]}
 		}
-		return reading{}, ambiguous(name, r, ways[0], ways[1])
+		return reading{}, ambiguous(name, r, ways[0], ways[1], named)
 	}
-	out := reading{separator: "commas", decimal: "none", columns: columnsFound}
+	out := reading{separator: "commas", decimal: "none", columns: columnsFound, remark: remark}
 	for _, r := range rows {
 		pieces := splitAt(',')(r.text)
 		if len(pieces) > columnsFound {
@@ -387,6 +405,26 @@ func readCommas(name string, rows []row) (reading, *SyntaxError) {
 		out.values = append(out.values, groupings(pieces, columnsFound)[0]...)
 	}
 	return out, nil
+}
+
+// fit reports whether every row can be read as n numbers.
+func fit(rows []row, n int) bool {
+	return !slices.ContainsFunc(rows, func(r row) bool { return len(groupings(splitAt(',')(r.text), n)) == 0 })
+}
+
+// A whole number as a program writes it. "05" and "-0" are none: they look like
+// the parts of a decimal number.
+var whole = regexp.MustCompile(`^(?:\+?0|[-+]?[1-9]\d*)$`)
+
+// threeWhole reports whether every row is three whole numbers.
+func threeWhole(rows []row) bool {
+	for _, r := range rows {
+		pieces := splitAt(',')(r.text)
+		if len(pieces) != 3 || slices.ContainsFunc(pieces, func(s string) bool { return !whole.MatchString(s) }) {
+			return false
+		}
+	}
+	return true
 }
 
 // commaFault names what is wrong with rows that no grouping fits.

@@ -44,6 +44,31 @@ func isTitle(text string) bool {
 	return titleFrequency.MatchString(text) && titleLevel.MatchString(text) && !afterNumber.MatchString(text)
 }
 
+// titledColumns returns how many columns the title names: 2, 3, or 0 where there
+// is no title or it is not clear.
+func titledColumns(header []note) int {
+	columns := 0
+	for _, h := range header {
+		if !isTitle(h.text) {
+			continue
+		}
+		cells := strings.FieldsFunc(h.text, func(r rune) bool { return r == ',' || r == ';' || r == '\t' })
+		if len(cells) == 1 {
+			cells = strings.Fields(h.text)
+		}
+		clear := (len(cells) == 2 || len(cells) == 3) && titleFrequency.MatchString(words(cells[0])) && titleLevel.MatchString(words(cells[1]))
+		if clear && len(cells) == 3 {
+			third := words(cells[2])
+			clear = titlePhase.MatchString(third) || titleLevel.MatchString(third)
+		}
+		if !clear || columns != 0 && columns != len(cells) {
+			return 0
+		}
+		columns = len(cells)
+	}
+	return columns
+}
+
 // words sets the words of "Mag_dB" apart.
 func words(title string) string { return strings.ReplaceAll(title, "_", " ") }
 

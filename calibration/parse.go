@@ -13,12 +13,14 @@ import (
 
 // Limits of what is taken for a calibration file.
 const (
-	maxBytes   = 8 << 20
-	maxRow     = 1024 // characters in one row of numbers
-	maxDB      = 30   // no measurement microphone deviates further; absolute levels do
-	maxHz      = 1e6
-	minHz      = 1e-3
-	maxDegrees = 1e6
+	maxBytes = 8 << 20
+	maxRow   = 1024 // characters in one row of numbers
+	maxDB    = 30   // no measurement microphone deviates further; absolute levels do
+	maxHz    = 1e6
+	minHz    = 1e-3
+	// No microphone's file ends this low, in Hz, but one in kHz may end here.
+	kilohertzEnd = 100
+	maxDegrees   = 1e6
 
 	// Rows for one frequency may contradict each other this far; beyond, the
 	// file is refused. Both limits are our own.
@@ -41,8 +43,10 @@ const (
 // mark is a point or a comma. Lines that begin with # * ; // % or a quotation
 // mark are text, and so is everything before the first row that is not a row.
 //
-// A file that cannot be read, or can be read in two ways, is refused with a
-// *SyntaxError; an error of r is returned as it came, wrapped.
+// A file that cannot be read, can be read in two ways, or ends so low that it
+// must be in kHz without saying so (at 100 Hz or below), is refused with a
+// *SyntaxError; an error of r is returned as it came, wrapped. No more than 8 MiB
+// and one byte are read from r, which need not end.
 func Parse(r io.Reader, name string) (*Microphone, error) {
 	raw, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
 	if err != nil {
@@ -82,7 +86,7 @@ func parse(raw []byte, name string) (*Microphone, *SyntaxError) {
 	if bad != nil {
 		return nil, bad
 	}
-	got, bad := read(name, rows, separator)
+	got, bad := read(name, rows, separator, titledColumns(c.header))
 	if bad != nil {
 		return nil, bad
 	}
@@ -106,9 +110,18 @@ func parse(raw []byte, name string) (*Microphone, *SyntaxError) {
 			return nil, bad
 		}
 	}
+	if got.remark != "" {
+		m.Remarks = append(m.Remarks, got.remark)
+	}
 	m.Remarks = append(m.Remarks, titles.remarks...)
 	if bad := m.fill(rows, got, titles); bad != nil {
 		return nil, bad
+	}
+	if _, to := m.Range(); to <= kilohertzEnd && !titles.kilohertz {
+		return nil, &SyntaxError{
+			Name: name, Problem: fmt.Sprintf("the highest frequency is only %s", frequency(to)),
+			hint: "is the first column in kHz? then its title should say so: put a title line kHz,dB above",
+		}
 	}
 	var doubts []string
 	m.Sensitivity, doubts = findSensitivity(c.header)
@@ -405,6 +418,10 @@ func (m *Microphone) fill(rows []row, got reading, titles titles) *SyntaxError {
 	refuse := func(r row, hint, problem string, args ...any) *SyntaxError {
 		return &SyntaxError{Name: m.Name, Line: r.line, Text: r.full, Problem: fmt.Sprintf(problem, args...), hint: hint}
 	}
+	unitHint := "see that the first column is the frequency in Hz"
+	if titles.kilohertz {
+		unitHint = "see that the first column is the frequency in kHz, as its title says"
+	}
 	phase := got.columns == 3 && titles.phase
 	points := make([]point, 0, len(rows))
 	var zero []int
@@ -416,16 +433,16 @@ func (m *Microphone) fill(rows []row, got reading, titles titles) *SyntaxError {
 		}
 		switch {
 		case p.hz < 0:
-			return refuse(r, "see that the first column is the frequency", "the frequency %s Hz is negative", number(v[0]))
+			return refuse(r, "see that the first column is the frequency", "the frequency is negative")
 		case v[0] == 0:
 			zero = append(zero, r.line)
 			continue
 		case p.hz > maxHz:
-			return refuse(r, "see that the first column is the frequency in Hz", "the frequency is above %s Hz", number(maxHz))
+			return refuse(r, unitHint, "the frequency is above %s", frequency(maxHz))
 		case p.hz < minHz:
-			return refuse(r, "see that the first column is the frequency in Hz", "the frequency is below %s Hz", number(minHz))
+			return refuse(r, unitHint, "the frequency is below %s", frequency(minHz))
 		case math.Abs(p.db) > maxDB:
-			return refuse(r, "the second column must be the deviation around 0 dB; where it is a sound pressure level or a sensitivity, subtract its value at 1 kHz", "the level %s dB is beyond ±%d dB", number(p.db), maxDB)
+			return refuse(r, "the second column must be the deviation around 0 dB; where it is a sound pressure level or a sensitivity, subtract its value at 1 kHz", "the level is beyond ±%d dB", maxDB)
 		}
 		if phase {
 			p.degrees = v[2]
@@ -575,9 +592,6 @@ func (m *Microphone) coverage(titles titles) []string {
 	from, to := m.Range()
 	if from > fullFromHz*(1+endSlack) || to < fullToHz*(1-endSlack) {
 		remarks = append(remarks, fmt.Sprintf("The file covers only %s to %s of 20 Hz to 20 kHz; outside, its end values are held and a response counts as uncorrected.", frequency(from), frequency(to)))
-	}
-	if to <= 100 && !titles.kilohertz {
-		remarks = append(remarks, fmt.Sprintf("The highest frequency is %s: if the file is in kHz, write kHz into the title of its first column.", frequency(to)))
 	}
 	gaps, widest, at := 0, 0.0, 0
 	for i := 1; i < len(m.Hz); i++ {

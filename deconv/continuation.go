@@ -121,7 +121,9 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 		for k := range a {
 			sum += real(a[k])*real(b[k]) + imag(a[k])*imag(b[k])
 		}
-		return sum
+		// Every bin but that at 0 Hz stands for two of the whole spectrum, and only
+		// in that sum is the matrix symmetric.
+		return sum - real(a[0])*real(b[0])/2
 	}
 	// Conjugate gradients on P·F·W·F⁻¹·P·e = −P·F·W·F⁻¹·start: symmetric, its
 	// eigenvalues between 0 and 1. Those near 0 belong to what lies inside the

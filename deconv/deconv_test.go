@@ -329,6 +329,28 @@ func TestDivideFindsTheRange(t *testing.T) {
 	}
 }
 
+// A converter's offset, larger than the sweep itself, neither hides the sweep nor
+// leaks into the bass.
+func TestOffset(t *testing.T) {
+	p := program(t, sweep.ProgramOptions{Sweep: sweep.Options{Seconds: 5}})
+	h := room(48000, 400, 0.8, 0.3, 4)
+	rec := record(p, h, 24000, 1e-6, 3)
+	for i := range rec {
+		rec[i] += 0.5
+	}
+	for _, aligned := range []bool{true, false} {
+		r, err := Recover(context.Background(), rec, p, Options{Aligned: aligned})
+		if err != nil {
+			t.Fatal(err)
+		}
+		// float32 beside an offset of 0.5 has a step of 6e-8.
+		e, _ := compare(r.Impulse, h, r.ArrivalFrame-p.Starts(sweep.KindSweep)[0], 20, 20000)
+		if !(e <= -75) {
+			t.Errorf("aligned %v: impulse error %.1f dB", aligned, e)
+		}
+	}
+}
+
 func TestLeavesTheRecordingAlone(t *testing.T) {
 	p := program(t, sweep.ProgramOptions{Sweep: sweep.Options{Seconds: 1}})
 	rec := record(p, room(48000, 100, 0.3, 0.2, 1), 1000, 1e-4, 1)

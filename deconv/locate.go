@@ -20,12 +20,16 @@ const needDB = 18
 // filter in white noise would see little but bass, a division little but hiss.
 func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
 	y := make([]float64, n)
-	var power float64
+	var mean, power float64
+	for _, v := range rec {
+		mean += float64(v)
+	}
+	mean /= float64(len(rec)) // a converter's offset would outshout the sweep
 	for i, v := range rec {
-		y[i] = float64(v)
+		y[i] = float64(v) - mean
 		power += y[i] * y[i]
 	}
-	if power == 0 {
+	if power <= 1e-24*float64(len(rec)) { // −240 dBFS: rounding of the mean
 		return 0, &NotFoundError{Silent: true, NeedDB: needDB}
 	}
 	var top float64

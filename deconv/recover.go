@@ -93,6 +93,7 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	spectrum := spectrumOf(long.a, x.samples, long.x)
 	// The repeats, averaged.
 	mean := long.x
+	dc := offset(rec[:min(max(0, starts[0]-margin), len(rec))])
 	used := 0
 	for _, start := range starts {
 		lo, hi := start-margin, start-margin+length
@@ -105,7 +106,7 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 		}
 		parallel.Split(max(0, to-from), func(a, b int) {
 			for i := from + a; i < from+b; i++ {
-				mean[i-lo] += float64(rec[i])
+				mean[i-lo] += float64(rec[i]) - dc
 			}
 		})
 		used++
@@ -209,6 +210,24 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 	r.StartMissing, r.EndMissing = lag+first < 0, lag+last > len(rec)
 	r.Noise = silence(rec, lag+first, lag+last, int(2*rate), inv)
 	return r, ctx.Err()
+}
+
+// offset returns a converter's constant offset as a silence shows it, and 0 where
+// it does not stand clear of the noise, or the silence is short.
+func offset(silence []float32) float64 {
+	if len(silence) < 4096 {
+		return 0
+	}
+	var sum, power float64
+	for _, v := range silence {
+		sum += float64(v)
+		power += float64(v) * float64(v)
+	}
+	mean := sum / float64(len(silence))
+	if noise := power/float64(len(silence)) - mean*mean; mean*mean < 9*noise {
+		return 0
+	}
+	return mean
 }
 
 // divide takes a recording to a circular impulse response of the inverse's

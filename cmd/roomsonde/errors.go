@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
-	"syscall"
 
 	"roomsonde/calibration"
 	"roomsonde/capture"
@@ -40,7 +39,7 @@ const exitCodes = `Exit codes:
   1    something else failed
   2    a command, option or value that cannot be used
   3    the sound device: none, unknown, busy or gone; what it recorded is kept
-  4    a file that cannot be read: WAV, calibration
+  4    a file that cannot be read or written: WAV, calibration, drawing, export
   5    nothing to work with: silence, or no sweep in the recording
   6    the survey: unknown take, not writable, disk full
   7    the take is kept but marked: see its findings
@@ -126,10 +125,9 @@ func exitCode(err error) int {
 		is[*capture.UnknownDeviceError](err), is[*capture.AmbiguousDeviceError](err), is[*capture.RoleError](err):
 		return exitDevice
 	case is[*survey.NotSurveyError](err), is[*survey.WriteError](err), is[*survey.BusyError](err), is[*survey.NewerError](err),
-		is[*survey.NotFoundError](err), is[*survey.AmbiguousError](err), is[*survey.UnfinishedError](err), is[*survey.Damage](err),
-		errors.Is(err, syscall.ENOSPC):
+		is[*survey.NotFoundError](err), is[*survey.AmbiguousError](err), is[*survey.UnfinishedError](err), is[*survey.Damage](err):
 		return exitSurvey
-	case is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err):
+	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err):
 		return exitFile
 	case is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
 		return exitNoSweep

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -12,6 +13,7 @@ import (
 	"roomsonde/capture/wav"
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/export"
+	"roomsonde/cmd/roomsonde/internal/survey"
 )
 
 func (a *app) exportCommand() *cobra.Command {
@@ -65,8 +67,8 @@ has the calibration applied, as show has it.
 			if grid != "log" && grid != "full" {
 				return usage("use log or full", "there is no grid %q", grid)
 			}
-			if ext := strings.ToLower(filepath.Ext(curve)); curve != "" && ext != ".csv" && ext != ".txt" {
-				return usage("end the name in .csv or .txt", "the ending of %s does not say what to write", curve)
+			if err := targets(map[string]string{"impulse": impulse, "curve": curve, "decay": decays, "all": whole}); err != nil {
+				return err
 			}
 			r, err := a.load(cmd.Context(), dir, args[0], mic, read)
 			if err != nil {
@@ -133,6 +135,45 @@ has the calibration applied, as show has it.
 	f.Var(cycles(&read.cycles), "cycles", "let the window shrink with frequency to so many cycles")
 	f.Var(smoothing{&read.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12")
 	return cmd
+}
+
+// endings are what the names of exported files end in.
+var endings = map[string][]string{"impulse": {".wav"}, "curve": {".csv", ".txt"}, "decay": {".csv"}, "all": {".json"}}
+
+// targets checks the files that are to be written, by option, before anything is
+// worked out: their endings, that no two are the same, and that none belongs to
+// a survey.
+func targets(files map[string]string) error {
+	seen := map[string]string{}
+	for _, option := range []string{"impulse", "curve", "decay", "all"} {
+		path := files[option]
+		if path == "" {
+			continue
+		}
+		if ext := strings.ToLower(filepath.Ext(path)); !slices.Contains(endings[option], ext) && !strings.HasPrefix(path, "/dev/") {
+			return usage("end the name in "+strings.Join(endings[option], " or "), "the ending of %s does not say what --%s writes", path, option)
+		}
+		abs, err := filepath.Abs(path)
+		if err != nil {
+			abs = path
+		}
+		if other, twice := seen[abs]; twice {
+			return usage("give each its own file", "--%s and --%s name the same file, %s", other, option, path)
+		}
+		seen[abs] = option
+		if err := notOfASurvey(path); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// notOfASurvey refuses to write over what a survey keeps.
+func notOfASurvey(path string) error {
+	if survey.Holds(path) {
+		return usage("write it elsewhere", "%s lies among the files of a survey, which are never written over", path)
+	}
+	return nil
 }
 
 // curve returns the response for files: on the log grid, or on all bins in the

@@ -20,7 +20,13 @@ import (
 )
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	context.AfterFunc(ctx, func() {
+		// The sound fades out and everything is put in order, but a second signal
+		// is obeyed at once, and nobody waits for what hangs.
+		stop()
+		time.AfterFunc(interruptGrace, func() { os.Exit(exitInterrupted) })
+	})
 	stderr, err := soundcard.KeepLibrariesQuiet()
 	if err != nil {
 		fmt.Fprintln(stderr, "roomsonde: the sound system's own messages will show:", err)
@@ -28,6 +34,23 @@ func main() {
 	code := run(ctx, os.Args[1:], os.Stdout, stderr)
 	stop()
 	os.Exit(code)
+}
+
+// interruptGrace is what an interrupted command has to fade out and stop.
+const interruptGrace = 5 * time.Second
+
+// output remembers the first error of writing, which nobody checks line by line.
+type output struct {
+	io.Writer
+	err error
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	n, err := o.Writer.Write(p)
+	if err != nil && o.err == nil {
+		o.err = err
+	}
+	return n, err
 }
 
 // app is what every command needs of the world around it.
@@ -39,15 +62,20 @@ type app struct {
 
 // run is the whole program; tests call it as a user does.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
-	a := &app{out: stdout, talk: stderr, now: time.Now}
+	out := &output{Writer: stdout}
+	a := &app{out: out, talk: stderr, now: time.Now}
 	if f, ok := stderr.(*os.File); ok {
 		a.live = term.IsTerminal(int(f.Fd()))
 	}
 	root := a.command()
 	root.SetArgs(args)
-	root.SetOut(stdout)
+	root.SetOut(out)
 	root.SetErr(stderr)
 	err := root.ExecuteContext(ctx)
+	if out.err != nil {
+		fmt.Fprintln(stderr, "roomsonde: the output could not be written:", out.err)
+		return exitOther
+	}
 	if err != nil {
 		explain(stderr, err)
 	}

@@ -5,10 +5,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
+	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"sync/atomic"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -16,6 +21,7 @@ import (
 	"github.com/vbauerster/mpb/v8/decor"
 
 	"roomsonde/capture"
+	"roomsonde/capture/wav"
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/survey"
@@ -46,6 +52,9 @@ func (f *sweepFlags) add(flags *pflag.FlagSet) {
 // program lays out the program for a source at a rate, and says in words what
 // was limited for the source's sake.
 func (f *sweepFlags) program(source string, rate float64) (*sweep.Program, string, error) {
+	if f.sweeps < 1 {
+		return nil, "", usage("ask for 1 to 8", "a program of %d sweeps cannot be had", f.sweeps)
+	}
 	limits := sweep.RangeFor(source)
 	said := ""
 	if f.kind != "" {
@@ -99,6 +108,34 @@ func (f *readFlags) add(flags *pflag.FlagSet) {
 func (f *readFlags) check() error {
 	if _, err := chart.FormatOf("x." + f.format); err != nil {
 		return usage("use png or svg", "there is no drawing format %q", f.format)
+	}
+	if f.drawings != "" {
+		if err := os.MkdirAll(f.drawings, 0o777); err != nil {
+			return &hintedError{"the folder for drawings cannot be made: " + err.Error(), "name another folder"}
+		}
+	}
+	return nil
+}
+
+// changed returns the name of the first option given that describes a sweep.
+func (f *sweepFlags) changed(flags *pflag.FlagSet) string {
+	for _, name := range []string{"from", "to", "duration", "tail", "rate", "level", "ceiling", "range", "sweeps"} {
+		if flags.Changed(name) {
+			return name
+		}
+	}
+	return ""
+}
+
+// check refuses what would spoil listings.
+func (f *takeFlags) check() error {
+	for name, text := range map[string]string{"source": f.source, "seat": f.seat, "note": f.note} {
+		if strings.ContainsFunc(text, unicode.IsControl) || !utf8.ValidString(text) {
+			return usage("write it in one line of plain text", "--%s holds control characters", name)
+		}
+		if most := 500; utf8.RuneCountInString(text) > most {
+			return usage("shorten it", "--%s is longer than %d characters", name, most)
+		}
 	}
 	return nil
 }
@@ -175,13 +212,20 @@ func (a *app) measure(ctx context.Context, take takeFlags, device deviceFlags, p
 			take.source = "unnamed source"
 		}
 	}
+	if err := take.check(); err != nil {
+		return err
+	}
 	// What cannot be played is refused before anything is opened or created.
 	checked := play.rate
 	if checked == 0 {
 		checked = 48000
 	}
-	if _, _, err := play.program(take.source, checked); err != nil {
+	trial, _, err := play.program(take.source, checked)
+	if err != nil {
 		return err
+	}
+	if from := trial.Sweep.StartHz; read.lowPass != 0 && read.lowPass*math.Sqrt2 <= from {
+		return usage("sweep from lower, or leave --low-pass out", "a source with a low-pass at %g Hz plays nothing of a sweep from %g Hz on", read.lowPass, from)
 	}
 	c, rate, err := device.open(ctx, take.seat, play.rate)
 	if err != nil {
@@ -232,17 +276,35 @@ func (a *app) measure(ctx context.Context, take takeFlags, device deviceFlags, p
 			return err
 		}
 		// What came before the device went away is not lost.
-		if keepErr := draft.KeepRecording(rate, [][]float32{rec.Samples}); keepErr != nil {
+		if keepErr := a.keep(draft, program, rec); keepErr != nil {
 			return errors.Join(err, keepErr)
 		}
 		return a.leave(draft, meta, err)
 	}
-	if err := draft.KeepRecording(rate, [][]float32{rec.Samples}); err != nil {
+	if err := a.keep(draft, program, rec); err != nil {
 		return err
 	}
 	meta.Recording.Overflows, meta.Recording.Underflows, meta.Recording.Remarks = rec.Overflows, rec.Underflows, rec.Remarks
 	in := measurement.Input{Recording: rec.Samples, SampleRate: rate, Program: program, Aligned: true, Overflows: rec.Overflows, Underflows: rec.Underflows}
 	return a.finish(ctx, draft, meta, in, mic, read)
+}
+
+// keep keeps a recording in its draft, or, where the survey cannot take it, in
+// another place that is named: what was recorded is not thrown away.
+func (a *app) keep(draft *survey.Draft, p *sweep.Program, rec *capture.Recording) error {
+	err := draft.KeepRecording(rec.SampleRate, [][]float32{rec.Samples})
+	if err == nil {
+		return nil
+	}
+	name := "rescued-" + draft.ID() + ".wav"
+	for _, folder := range []string{".", os.TempDir()} {
+		path := filepath.Join(folder, name)
+		if wav.WriteFile(path, int(rec.SampleRate), [][]float32{rec.Samples}, wav.Options{Comment: p.Comment(), KeepExisting: true}) == nil {
+			fmt.Fprintf(a.talk, "The recording could not be kept in the survey; it is in %s.\nOnce there is room, work it out with: roomsonde recover %s\n", path, path)
+			return err
+		}
+	}
+	return err
 }
 
 // finish works a kept recording out, finishes the take, and shows it.
@@ -254,11 +316,17 @@ func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 		}
 		return a.leave(draft, meta, err)
 	}
+	return a.complete(draft, meta, m, mic, read)
+}
+
+// complete finishes a take whose recording is kept, and shows it.
+func (a *app) complete(draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {
 	for _, f := range m.Findings {
 		meta.Findings = append(meta.Findings, survey.Finding(f))
 	}
 	kept, err := draft.Finish(m.Impulse, meta)
 	if err != nil {
+		fmt.Fprintf(a.talk, "The take could not be finished. Its recording is kept in %s;\nwork it out with: roomsonde recover %s\n", draft.Dir(), draft.RecordingPath())
 		return err
 	}
 	r := &result{meta: kept.Meta, dir: kept.Dir, impulse: kept.ImpulsePath(), recording: kept.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}
@@ -271,7 +339,7 @@ func (a *app) leave(draft *survey.Draft, meta survey.Meta, err error) error {
 	if updateErr := draft.Update(meta); updateErr != nil {
 		err = errors.Join(err, updateErr)
 	}
-	fmt.Fprintf(a.talk, "The recording is kept in %s.\n", draft.Dir())
+	fmt.Fprintf(a.talk, "The recording is kept in %s;\nonce mended, work it out with: roomsonde recover %s\n", draft.Dir(), draft.RecordingPath())
 	return err
 }
 

@@ -27,6 +27,11 @@ stated, and whatever is doubtful.`,
 					return usage(hintOf(err), "%s", err)
 				}
 			}
+			if drawing != "" {
+				if _, err := chart.FormatOf(drawing); err != nil {
+					return usage(hintOf(err), "%s", err)
+				}
+			}
 			m, err := readMicrophone(args[0])
 			if err != nil {
 				return err

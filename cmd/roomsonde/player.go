@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -226,9 +227,18 @@ func (m *microphone) phaseInWords() string {
 	return "none"
 }
 
+// mostCalibration is more than any calibration file holds, in bytes; what is
+// longer is refused by the parser, and never read whole.
+const mostCalibration = 8<<20 + 1
+
 // readMicrophone reads a calibration file by its path.
 func readMicrophone(path string) (*microphone, error) {
-	content, err := os.ReadFile(path)
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, &fileError{"the calibration file cannot be read", err}
+	}
+	defer f.Close()
+	content, err := io.ReadAll(io.LimitReader(f, mostCalibration))
 	if err != nil {
 		return nil, &fileError{"the calibration file cannot be read", err}
 	}

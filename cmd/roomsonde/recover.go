@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -41,7 +42,11 @@ describe, as sweep would write it with the same options.`,
   roomsonde recover noise-recorded.wav --sweep noise-played.wav`,
 		Args: oneArgument("recording"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.recover(cmd.Context(), args[0], sweepFile, channel, take, play, mic, read)
+			described := play.changed(cmd.Flags())
+			if sweepFile != "" && described != "" {
+				return usage("leave it out: the file says what was played", "--%s cannot go with --sweep", described)
+			}
+			return a.recover(cmd.Context(), args[0], sweepFile, described != "", channel, take, play, mic, read)
 		},
 	}
 	take.add(cmd.Flags())
@@ -53,23 +58,34 @@ describe, as sweep would write it with the same options.`,
 	return cmd
 }
 
-func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, take takeFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
+func (a *app) recover(ctx context.Context, path, sweepFile string, described bool, channel int, take takeFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
 	if err := read.check(); err != nil {
 		return err
 	}
 	if err := micFlags.check(); err != nil {
 		return err
 	}
-	recording, rate, remarks, err := readChannel(path, channel)
+	if err := take.check(); err != nil {
+		return err
+	}
+	recording, rate, comment, remarks, err := readChannel(path, channel)
 	if err != nil {
 		return err
 	}
 	in := measurement.Input{Recording: recording, SampleRate: rate}
-	if sweepFile != "" {
+	if sweepFile == "" && !described {
+		// A recording of ours may say itself what was played.
+		if in.Program, err = programOf(path, comment); err != nil {
+			return err
+		}
+	}
+	switch {
+	case in.Program != nil:
+	case sweepFile != "":
 		if in.Program, in.Excitation, err = readExcitation(sweepFile, rate); err != nil {
 			return err
 		}
-	} else {
+	default:
 		if play.rate != 0 && play.rate != rate {
 			return &fileError{path, &deconv.RateError{RecordingHz: rate, ExcitationHz: play.rate}}
 		}
@@ -108,11 +124,6 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 		meta.Calibration = &mic.kept
 		fmt.Fprintf(a.talk, "microphone  %s (%s)\n", mic.Name, micWhy)
 	}
-	draft, err := s.Begin(meta)
-	if err != nil {
-		return err
-	}
-	defer draft.Close()
 	channels := [][]float32{recording}
 	if in.Program == nil {
 		// Without the excitation nothing could be worked out again: it is kept
@@ -122,10 +133,49 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, channel int, 
 		channels = [][]float32{padded(in.Recording, longest), padded(in.Excitation, longest)}
 		meta.Recording.Remarks = append(meta.Recording.Remarks, "Channel 2 of the recording holds the excitation that was played.")
 	}
+	// The file is the user's and stays where it is, so it is worked out first: a
+	// recording without a sweep in it makes no take.
+	m, err := measurement.Work(ctx, in, read.options(mic))
+	if err != nil {
+		return err
+	}
+	draft, err := s.Begin(meta)
+	if err != nil {
+		return err
+	}
+	defer draft.Close()
 	if err := draft.KeepRecording(rate, channels); err != nil {
 		return err
 	}
-	return a.finish(ctx, draft, meta, in, mic, read)
+	return a.complete(draft, meta, m, mic, read)
+}
+
+// programOf returns the program that a recording's comment describes, or the
+// take.json that lies beside it; nil where there is neither.
+func programOf(path, comment string) (*sweep.Program, error) {
+	if p, ours, err := sweep.FromComment(comment); ours {
+		if err != nil {
+			return nil, &fileError{path, err}
+		}
+		return p, nil
+	}
+	if filepath.Base(path) != survey.RecordingName {
+		return nil, nil
+	}
+	beside := filepath.Join(filepath.Dir(path), survey.MetaName)
+	text, err := os.ReadFile(beside)
+	if err != nil {
+		return nil, nil // a file that happens to be called so
+	}
+	var meta survey.Meta
+	if json.Unmarshal(text, &meta) != nil || len(meta.Program) == 0 {
+		return nil, nil
+	}
+	p, err := sweep.ParseProgram(meta.Program)
+	if err != nil {
+		return nil, &fileError{beside, err}
+	}
+	return p, nil
 }
 
 // fileSystem is the "sound system" of takes that came from a file.
@@ -160,42 +210,44 @@ func padded(x []float32, n int) []float32 {
 	return out
 }
 
-// readChannel reads one channel of a WAV file, counted from 1; 0: the first that
-// is not silent.
-func readChannel(path string, channel int) (samples []float32, rate float64, remarks []string, err error) {
-	f, err := wav.ReadFile(path)
+// readChannel reads one channel of a WAV file, counted from 1; 0: the one with
+// the most energy. It returns the file's comment too.
+func readChannel(path string, channel int) (samples []float32, rate float64, comment string, remarks []string, err error) {
+	channels, f, err := wav.ReadFileSingle(path)
 	if err != nil {
-		return nil, 0, nil, readError(path, err)
+		return nil, 0, "", nil, readError(path, err)
 	}
-	if channel < 0 || channel > len(f.Channels) {
-		return nil, 0, nil, usage(fmt.Sprintf("use 1 to %d", len(f.Channels)), "%s has %d channels, so there is no channel %d", path, len(f.Channels), channel)
+	if channel < 0 || channel > len(channels) {
+		return nil, 0, "", nil, usage(fmt.Sprintf("use 1 to %d", len(channels)), "%s has %s, so there is no channel %d", path, plural(len(channels), "channel"), channel)
 	}
+	remarks = f.Remarks
 	if channel == 0 {
-		channel = 1
-		for i, c := range f.Channels {
-			if sounds(c) {
-				channel = i + 1
-				break
-			}
-		}
-		if len(f.Channels) > 1 {
-			remarks = append(remarks, fmt.Sprintf("Of the %d channels of %s, channel %d was taken; --input-channel chooses another.", len(f.Channels), filepath.Base(path), channel))
+		channel = loudest(channels) + 1
+		if len(channels) > 1 {
+			remarks = append(remarks, fmt.Sprintf("Of the %d channels of %s, channel %d was taken, the one with the most energy; --input-channel chooses another.", len(channels), filepath.Base(path), channel))
 		}
 	}
-	samples = make([]float32, f.Frames())
-	for i, v := range f.Channels[channel-1] {
-		samples[i] = float32(v)
-	}
-	return samples, float64(f.SampleRate), append(f.Remarks, remarks...), nil
+	return channels[channel-1], float64(f.SampleRate), f.Comment, remarks, nil
 }
 
-func sounds(x []float64) bool {
-	for _, v := range x {
-		if v != 0 {
-			return true
+// loudest returns the index of the channel with the most energy; the first of
+// equals.
+func loudest(channels [][]float32) int {
+	best, most := 0, 0.0
+	for i, c := range channels {
+		var mean, power float64
+		for _, v := range c {
+			mean += float64(v)
+			power += float64(v) * float64(v)
+		}
+		if n := float64(len(c)); n > 0 {
+			power -= mean * mean / n // an offset is no sound
+		}
+		if power > most {
+			best, most = i, power
 		}
 	}
-	return false
+	return best
 }
 
 // readError puts a path before an error of reading, unless it has it already.
@@ -209,7 +261,7 @@ func readError(path string, err error) error {
 // readExcitation reads what was played: the program that the file describes, or
 // its samples.
 func readExcitation(path string, rate float64) (*sweep.Program, []float32, error) {
-	f, err := wav.ReadFile(path)
+	channels, f, err := wav.ReadFileSingle(path)
 	if err != nil {
 		return nil, nil, readError(path, err)
 	}
@@ -220,17 +272,7 @@ func readExcitation(path string, rate float64) (*sweep.Program, []float32, error
 	if err != nil {
 		return nil, nil, &fileError{path, err}
 	}
-	channel := 0
-	for i, c := range f.Channels {
-		if sounds(c) {
-			channel = i
-			break
-		}
-	}
-	samples := make([]float32, f.Frames())
-	for i, v := range f.Channels[channel] {
-		samples[i] = float32(v)
-	}
+	samples := channels[loudest(channels)]
 	// The description counts only while the file still is what it describes.
 	if ours && same(p.Samples(), samples) {
 		return p, nil, nil

@@ -260,7 +260,7 @@ func (r *result) printText(w io.Writer, width scale.Width) {
 	}
 	fmt.Fprintln(w)
 	if len(r.m.Findings) == 0 {
-		paragraph(w, "", "The take is sound.")
+		paragraph(w, "", "No fault was found in the take.")
 	}
 	for _, f := range r.m.Findings {
 		paragraph(w, "! ", strings.ToUpper(f.Kind[:1])+f.Kind[1:]+". "+f.Text)

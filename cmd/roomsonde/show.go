@@ -200,6 +200,8 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	}
 	in.Recording = single(f.Channels[0])
 	switch {
+	case take.Newer:
+		return nil, &survey.NewerError{Path: take.Dir, Found: take.Format, Known: survey.Format}
 	case len(take.Program) > 0:
 		if in.Program, err = sweep.ParseProgram(take.Program); err != nil {
 			return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: err.Error()}
@@ -231,6 +233,11 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 			err = fmt.Errorf("take %s: %w", take.ID, err)
 		}
 		return nil, err
+	}
+	// The files are worked from as they are; what differs from what was kept is
+	// said.
+	if err := s.Verify(take.ID); err != nil {
+		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
 	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recording: take.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
 }

@@ -53,6 +53,9 @@ Play it from any player, record it elsewhere, and give both files to recover.
 				return usage("use 1 to 64", "a file of %d channels cannot be written", outputs)
 			}
 			if path != "" {
+				if err := notOfASurvey(path); err != nil {
+					return err
+				}
 				samples, silent := p.Samples(), make([]float32, p.Frames)
 				all := make([][]float32, outputs)
 				for i := range all {

@@ -50,8 +50,7 @@ const (
 	StartMissing = "start missing"
 	EndMissing   = "end missing"
 	ShortTail    = "short tail"
-	NoiseUnknown = "noise unknown"
-	TooQuiet     = "too quiet"
+	Unreadable   = "nothing readable"
 )
 
 // Measurement is what a recording says.
@@ -90,7 +89,7 @@ func Work(ctx context.Context, in Input, o Options) (*Measurement, error) {
 	var decayErr error
 	var wg sync.WaitGroup
 	wg.Go(func() {
-		m.Decay, decayErr = decay.Analyse(ctx, res.Impulse, decay.Options{ReadableFromHz: bound(limits, true), ReadableToHz: bound(limits, false)})
+		m.Decay, decayErr = decays(ctx, res.Impulse, bound(limits, true), bound(limits, false))
 	})
 	err = m.respond(limits, o)
 	wg.Wait()
@@ -114,6 +113,24 @@ func deconvolve(ctx context.Context, in Input, o Options) (*deconv.Result, error
 		return nil, &deconv.RateError{RecordingHz: in.SampleRate, ExcitationHz: played}
 	}
 	return deconv.Recover(ctx, in.Recording, in.Program, how)
+}
+
+// decays works out the decay of the bands from fromHz to toHz; where nothing is
+// left between the two, every band is refused for that.
+func decays(ctx context.Context, ir deconv.ImpulseResponse, fromHz, toHz float64) ([]decay.Band, error) {
+	if fromHz < toHz {
+		return decay.Analyse(ctx, ir, decay.Options{ReadableFromHz: fromHz, ReadableToHz: toHz})
+	}
+	why := "source and microphone have no range in common"
+	var bands []decay.Band
+	for _, width := range []scale.Width{scale.Octave, scale.Third} {
+		for _, b := range scale.Bands(width, 31.5, 8000) {
+			v, r := decay.Value{Reason: why}, decay.Ratio{Reason: why}
+			bands = append(bands, decay.Band{Band: b, EDT: v, T20: v, T30: v, C50DB: r, C80DB: r, D50: r, CentreTimeS: r,
+				Reason: "Refused: " + why + "."})
+		}
+	}
+	return bands, nil
 }
 
 // bound returns the end of the range in which bands may be trusted, as far as it
@@ -182,7 +199,9 @@ func (m *Measurement) inspect(in Input) {
 		}
 	}
 	m.PeakDBFS = scale.AmplitudeDB(float64(peak))
-	if full > 1 {
+	// What goes beyond full scale and comes through was not cut off there: some
+	// paths carry floating point.
+	if full > 1 && m.PeakDBFS < beyondDB {
 		find(Clipping, "The recording reaches full scale in %d frames: the input was overloaded, and peaks are cut off. Lower the level or the input's gain by 6 dB and measure again.", full)
 	}
 	if in.Overflows+in.Underflows > 0 {
@@ -196,10 +215,8 @@ func (m *Measurement) inspect(in Input) {
 	} else if s := float64(m.TailFrames) / in.SampleRate; s < leastTailS {
 		find(ShortTail, "Only %.2f s were recorded after the sweep: the decay of the highest notes is cut short. Let the recorder run on for some seconds.", s)
 	}
-	if m.Noise == nil {
-		find(NoiseUnknown, "The recording holds no silence of a quarter of a second before the sweep or after it, so the room's noise is unknown: the readable band may be too wide.")
-	} else if !m.Readable.OK {
-		find(TooQuiet, "No part of the response can be read: %s.", m.Readable.FromReason)
+	if !m.Readable.OK {
+		find(Unreadable, "No part of the response can be read: %s.", m.Readable.FromReason)
 	}
 }
 
@@ -208,6 +225,7 @@ func (m *Measurement) inspect(in Input) {
 const (
 	clipped    = 1 - 1.5/32768
 	leastTailS = 0.3
+	beyondDB   = 0.001
 )
 
 // Smoothed returns the response's magnitude in dB over 1/fraction octave on m's

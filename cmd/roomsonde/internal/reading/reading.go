@@ -191,7 +191,7 @@ func Noise(m *measurement.Measurement) string {
 	for _, hz := range []float64{40, 1000, 10000} {
 		for i, f := range m.Hz {
 			if f >= hz && f < hz*1.05 && m.FromHz < hz {
-				parts = append(parts, fmt.Sprintf("%.0f dB at %s", levels[i]-m.NoiseDB[i], chart.Hz(hz)))
+				parts = append(parts, fmt.Sprintf("%s dB at %s", minus(levels[i]-m.NoiseDB[i]), chart.Hz(hz)))
 				break
 			}
 		}
@@ -202,7 +202,9 @@ func Noise(m *measurement.Measurement) string {
 	return s + "."
 }
 
-func minus(v float64) string { return strings.Replace(fmt.Sprintf("%.0f", v), "-", "−", 1) }
+func minus(v float64) string {
+	return strings.Replace(fmt.Sprintf("%.0f", math.Round(v)+0), "-", "−", 1)
+}
 
 // SPL says how loud the sweep was at the microphone, where its sensitivity
 // allows; offset is what to add to a level in dBFS. It is empty where the middle

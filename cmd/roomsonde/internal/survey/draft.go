@@ -83,7 +83,7 @@ func (s *Survey) Begin(meta Meta) (*Draft, error) {
 func (s *Survey) lastNumber() (int, error) {
 	folders, err := os.ReadDir(s.dir)
 	if err != nil {
-		return 0, err
+		return 0, &NotSurveyError{s.dir, "cannot be read: " + cause(err).Error(), readHint(err)}
 	}
 	last := 0
 	for _, f := range folders {
@@ -94,7 +94,11 @@ func (s *Survey) lastNumber() (int, error) {
 
 // hold marks the unfinished take as being worked on, until this program ends.
 func (d *Draft) hold() error {
-	l := flock.New(filepath.Join(d.dir, busyName), flock.SetPermissions(0o666))
+	path := filepath.Join(d.dir, busyName)
+	if err := regular(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: %w", busyName, err)
+	}
+	l := flock.New(path, flock.SetPermissions(0o666))
 	// Who merely looks holds it for a moment; who works on it, for long. Both
 	// are told apart by the survey's own lock, under which this is called.
 	if err := l.Lock(); err != nil {
@@ -121,11 +125,13 @@ func (s *Survey) Adopt(id string) (*Draft, error) {
 		return nil, &WriteError{"take up " + e.ID, s.dir, errors.New("the take is finished, and finished takes are never changed")}
 	}
 	if e.Newer {
-		return nil, &NewerError{e.Dir, e.Format, Format}
+		return nil, &NewerError{Path: e.Dir, Found: e.Format, Known: Format, take: true}
 	}
 	recording := filepath.Join(e.Dir, RecordingName)
-	if _, err := os.Stat(recording); err != nil {
+	if err := regular(recording); errors.Is(err, fs.ErrNotExist) {
 		return nil, &UnfinishedError{ID: e.ID, Dir: e.Dir}
+	} else if err != nil {
+		return nil, unusable(e.ID, e.Dir, RecordingName, err)
 	}
 	d := &Draft{s: s, meta: e.Meta, dir: e.Dir}
 	d.meta.Format = Format
@@ -155,7 +161,7 @@ func (d *Draft) describe() error {
 	if err != nil {
 		return err
 	}
-	f, err := wav.ReadFile(path)
+	f, err := readWAV(path)
 	if err != nil {
 		return err
 	}
@@ -332,9 +338,16 @@ func (d *Draft) release() {
 	}
 }
 
+// Discard ends the work on a draft and removes the unfinished take, whatever it
+// holds: for a take whose recording is a copy of a file that the user has. What
+// is finished or closed stays as it is.
+func (d *Draft) Discard() { d.end(true) }
+
 // Close ends the work on a draft. Finished, it stays as it is; unfinished, it
 // stays for later when it holds a recording, and goes when it holds none.
-func (d *Draft) Close() {
+func (d *Draft) Close() { d.end(false) }
+
+func (d *Draft) end(discard bool) {
 	if d.done || d.dir == "" {
 		return
 	}
@@ -342,6 +355,11 @@ func (d *Draft) Close() {
 	// Best effort: what stays behind is reported by List.
 	d.s.locked(func() error {
 		d.release()
+		if discard {
+			os.RemoveAll(d.dir)
+			atomicfile.SyncFolder(d.s.dir)
+			return nil
+		}
 		if _, err := os.Stat(d.RecordingPath()); errors.Is(err, fs.ErrNotExist) {
 			// Only what this package put there; a folder with more in it stays.
 			os.Remove(filepath.Join(d.dir, MetaName))

@@ -15,7 +15,12 @@ type NotSurveyError struct {
 }
 
 // Error names the folder and what is wrong with it.
-func (e *NotSurveyError) Error() string { return e.Dir + ": " + e.Problem }
+func (e *NotSurveyError) Error() string {
+	if e.Dir == "" {
+		return e.Problem
+	}
+	return e.Dir + ": " + e.Problem
+}
 
 // Hint says what to do next.
 func (e *NotSurveyError) Hint() string { return e.remedy }
@@ -25,6 +30,8 @@ func (e *NotSurveyError) Hint() string { return e.remedy }
 type NewerError struct {
 	Path         string
 	Found, Known int // format versions
+
+	take bool // a take is meant, not the survey
 }
 
 // Error names the file and the formats.
@@ -34,6 +41,9 @@ func (e *NewerError) Error() string {
 
 // Hint says what to do next.
 func (e *NewerError) Hint() string {
+	if e.take {
+		return "update the program; the survey's other takes can be used"
+	}
 	return "update the program, or measure into a new survey; this one can still be read"
 }
 
@@ -107,7 +117,19 @@ func (e *AmbiguousError) Error() string {
 }
 
 // Hint says what to do next.
-func (e *AmbiguousError) Hint() string { return "give the number alone, or the whole ID" }
+func (e *AmbiguousError) Hint() string {
+	numbers, ids := map[int]bool{}, map[string]bool{}
+	for _, id := range e.Matches {
+		numbers[numberOf(id)], ids[id] = true, true
+	}
+	switch {
+	case len(e.Matches) > 0 && len(ids) < len(e.Matches):
+		return "two folders have this name, one of them ending in " + unfinished + ": move one of the two out of the survey"
+	case len(e.Matches) > 0 && len(numbers) < len(e.Matches): // some share a number
+		return "give the whole ID, as " + e.Matches[0]
+	}
+	return "give the number alone, or the whole ID"
+}
 
 // UnfinishedError says that a take was begun and not finished.
 type UnfinishedError struct {
@@ -129,7 +151,7 @@ func (e *UnfinishedError) Hint() string {
 	if e.Recording == "" {
 		return "measure again; the folder " + e.Dir + " can be deleted"
 	}
-	return "work it out again from " + e.Recording
+	return "work it out again: roomsonde recover " + shellWord(e.Recording)
 }
 
 // Damage is a take, or another part of a survey, that cannot be used. It is an
@@ -138,12 +160,23 @@ type Damage struct {
 	ID      string // name of the folder or file
 	Path    string
 	Problem string
+
+	unreadable bool   // for want of rights; it may well be whole
+	hint       string // "" for what is said of all damage
 }
 
 // Error names the part and the problem.
-func (d *Damage) Error() string { return d.ID + " is damaged: " + d.Problem }
+func (d *Damage) Error() string {
+	if d.unreadable {
+		return d.ID + " cannot be read: " + d.Problem
+	}
+	return d.ID + " is damaged: " + d.Problem
+}
 
 // Hint says what to do next.
 func (d *Damage) Hint() string {
+	if d.hint != "" {
+		return d.hint
+	}
 	return "what is left of it is in " + d.Path + "; restore it from a copy, or move it out of the survey"
 }

@@ -28,7 +28,6 @@ import (
 const (
 	lockPatience = 15 * time.Second // how long to wait for another program
 	lockRetry    = 20 * time.Millisecond
-	maxMetaBytes = 64 << 20 // a take.json beyond this is none
 )
 
 // Survey is a folder of takes. Its methods may be used by several goroutines
@@ -64,7 +63,15 @@ func Open(dir string, create bool) (*Survey, error) {
 }
 
 func open(s *Survey, create bool) (*Survey, error) {
+	if s.dir == "" {
+		return nil, &NotSurveyError{"", "no folder was named", "give the folder that holds the takes, or shall hold them"}
+	}
 	info, err := os.Stat(s.dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		if link, target := dangling(s.dir); link != "" {
+			return nil, &NotSurveyError{link, "is a symbolic link to " + target + ", which does not exist", "see what became of that folder, or give another one"}
+		}
+	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if !create {
@@ -73,32 +80,40 @@ func open(s *Survey, create bool) (*Survey, error) {
 		if err := s.try("create", func() error { return os.MkdirAll(s.dir, 0o777) }); err != nil {
 			return nil, &WriteError{"create the survey", s.dir, cause(err)}
 		}
+	case err != nil && create && !errors.Is(err, fs.ErrPermission):
+		return nil, &WriteError{"create the survey", s.dir, cause(err)}
 	case err != nil:
-		if create {
-			return nil, &WriteError{"create the survey", s.dir, cause(err)}
-		}
-		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), atomicfile.Hint(err)}
+		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), readHint(err)}
 	case !info.IsDir():
 		return nil, &NotSurveyError{s.dir, "is a file; a survey is a folder", "give the folder that holds the takes"}
 	}
 
-	b, err := os.ReadFile(filepath.Join(s.dir, surveyName))
+	b, err := readFile(filepath.Join(s.dir, surveyName), maxHeaderBytes)
 	if errors.Is(err, fs.ErrNotExist) {
 		return s.withoutHeader(create)
 	}
+	if errors.Is(err, fs.ErrPermission) {
+		// Is it the file that is closed, or the folder?
+		if _, err := os.ReadDir(s.dir); err != nil {
+			return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), readHint(err)}
+		}
+	}
 	var h header
 	if err == nil {
-		err = json.Unmarshal(b, &h)
+		err = unmarshal(b, &h)
+	}
+	if err != nil && h.Kind == kind && h.Format > Format {
+		err = nil // a newer version may write other things otherwise
 	}
 	if err == nil && (h.Kind != kind || h.Format < 1) {
 		err = errors.New("it does not say that this is a survey")
 	}
 	switch {
 	case err != nil:
-		d := Damage{surveyName, filepath.Join(s.dir, surveyName), cause(err).Error()}
-		s.damage, s.readOnly = []Damage{d}, &d
+		d := unusable(surveyName, filepath.Join(s.dir, surveyName), "", err)
+		s.damage, s.readOnly = []Damage{*d}, d
 	case h.Format > Format:
-		s.readOnly = &NewerError{s.dir, h.Format, Format}
+		s.readOnly = &NewerError{Path: s.dir, Found: h.Format, Known: Format}
 	}
 	return s, nil
 }
@@ -107,12 +122,14 @@ func open(s *Survey, create bool) (*Survey, error) {
 func (s *Survey) withoutHeader(create bool) (*Survey, error) {
 	entries, err := os.ReadDir(s.dir)
 	if err != nil {
-		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), atomicfile.Hint(err)}
+		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), readHint(err)}
 	}
 	takes, others := 0, 0
 	for _, e := range entries {
+		path := filepath.Join(s.dir, e.Name())
 		switch {
-		case e.IsDir() && takeName.MatchString(e.Name()) || e.Name() == microphones:
+		// A folder may be called "2024", or "microphones", for other reasons.
+		case takeName.MatchString(e.Name()) && isTake(path), e.Name() == microphones && isMicrophones(path):
 			takes++
 		case !strings.HasPrefix(e.Name(), "."):
 			others++
@@ -132,7 +149,7 @@ func (s *Survey) withoutHeader(create bool) (*Survey, error) {
 		return open(s, false)
 	}
 	if takes > 0 {
-		d := Damage{surveyName, filepath.Join(s.dir, surveyName), "it is missing"}
+		d := Damage{ID: surveyName, Path: filepath.Join(s.dir, surveyName), Problem: "it is missing"}
 		s.damage, s.readOnly = []Damage{d}, &d
 		return s, nil
 	}
@@ -175,7 +192,7 @@ var takeName = regexp.MustCompile(`^(\d{4,9})(?:-([^.]*))?(\.unfinished)?$`)
 func (s *Survey) List() ([]Entry, []Damage, error) {
 	folders, err := os.ReadDir(s.dir)
 	if err != nil {
-		return nil, nil, &NotSurveyError{s.dir, "cannot be read: " + cause(err).Error(), atomicfile.Hint(err)}
+		return nil, nil, &NotSurveyError{s.dir, "cannot be read: " + cause(err).Error(), readHint(err)}
 	}
 	var entries []Entry
 	damage := slices.Clone(s.damage)
@@ -184,7 +201,7 @@ func (s *Survey) List() ([]Entry, []Damage, error) {
 		m := takeName.FindStringSubmatch(f.Name())
 		if m == nil {
 			if _, err := os.Stat(filepath.Join(dir, MetaName)); err == nil {
-				damage = append(damage, Damage{f.Name(), dir, "its folder's name does not begin with a number"})
+				damage = append(damage, Damage{ID: f.Name(), Path: dir, Problem: "its folder's name does not begin with a number"})
 			}
 			continue
 		}
@@ -219,12 +236,9 @@ func (s *Survey) List() ([]Entry, []Damage, error) {
 // entry looks at one take's folder.
 func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 	e := &Entry{Dir: dir, Unfinished: m[3] != ""}
-	damaged := func(format string, args ...any) (*Entry, *Damage) {
-		return nil, &Damage{name, dir, fmt.Sprintf(format, args...)}
-	}
 	files, err := os.ReadDir(dir)
 	if err != nil {
-		return damaged("its folder cannot be read: %v", cause(err))
+		return nil, unusable(name, dir, "", err)
 	}
 	for _, f := range files {
 		if !strings.HasPrefix(f.Name(), ".") {
@@ -236,7 +250,7 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 		e.Meta = *meta
 		e.Newer = meta.Format > Format
 	} else if !e.Unfinished {
-		return damaged("%v", cause(err))
+		return nil, unusable(name, dir, MetaName, err)
 	}
 	// The folder's name is what the user sees, and may have changed.
 	e.ID = strings.TrimSuffix(name, unfinished)
@@ -245,13 +259,16 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 		e.InProgress = busy(dir)
 		return e, nil
 	}
+	if e.Newer { // which may name its files otherwise
+		return e, nil
+	}
 	for _, file := range []string{RecordingName, ImpulseName} {
-		info, err := os.Stat(filepath.Join(dir, file))
-		if err != nil {
-			return damaged("%s is missing", file)
+		path := filepath.Join(dir, file)
+		if err := regular(path); err != nil {
+			return nil, unusable(name, dir, file, err)
 		}
-		if info.Size() == 0 {
-			return damaged("%s is empty", file)
+		if info, err := os.Stat(path); err == nil && info.Size() == 0 {
+			return nil, &Damage{ID: name, Path: dir, Problem: file + " is empty"}
 		}
 	}
 	return e, nil
@@ -259,38 +276,28 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 
 // readMeta reads a take.json, and returns its bytes as well.
 func readMeta(path string) (*Meta, []byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil, nil, fmt.Errorf("%s is missing", filepath.Base(path))
-		}
-		return nil, nil, err
-	}
-	defer f.Close()
-	b, err := io.ReadAll(io.LimitReader(f, maxMetaBytes))
+	b, err := readFile(path, maxMetaBytes)
 	if err != nil {
 		return nil, nil, err
 	}
 	m, err := parseMeta(b)
-	if err != nil {
-		return nil, nil, fmt.Errorf("%s: %w", filepath.Base(path), err)
-	}
-	return m, b, nil
+	return m, b, err
 }
 
 // parseMeta reads the content of a take.json. Fields that it does not know
-// are no error.
+// are no error. Of one that a newer version wrote, it takes what it understands.
 func parseMeta(b []byte) (*Meta, error) {
 	if len(b) == 0 {
 		return nil, errors.New("it is empty")
 	}
 	var m Meta
-	if err := json.Unmarshal(b, &m); err != nil {
-		var syntax *json.SyntaxError
-		if errors.As(err, &syntax) {
-			return nil, fmt.Errorf("%w (byte %d of %d)", err, syntax.Offset, len(b))
+	if err := unmarshal(b, &m); err != nil {
+		var format struct{ Format int }
+		if json.Unmarshal(b, &format) != nil || format.Format <= Format {
+			return nil, err
 		}
-		return nil, err
+		m.Format = format.Format
+		m.Program = nil // it may be anything, also half of what it was
 	}
 	if m.Format < 1 {
 		return nil, errors.New("it does not state its format")
@@ -317,28 +324,34 @@ func (s *Survey) Resolve(id string) (*Entry, error) {
 		}
 		return nil, &NotFoundError{ID: id, None: true}
 	}
-	want := strings.ToLower(strings.TrimSuffix(strings.TrimSpace(filepath.Base(filepath.Clean(id))), unfinished))
+	exact := strings.TrimSuffix(strings.TrimSpace(filepath.Base(filepath.Clean(id))), unfinished)
+	want := strings.ToLower(exact)
 	number, numeric := -1, false
 	if n, err := strconv.Atoi(want); err == nil && n >= 0 {
 		number, numeric = n, true
 	}
 	// From the strictest to the loosest; the first that anything meets counts.
-	for _, meant := range []func(id string) bool{
+	for i, meant := range []func(id string) bool{
+		func(id string) bool { return id == exact }, // as written: not all systems mind the case
 		func(id string) bool { return id == want },
 		func(id string) bool { return numeric && numberOf(id) == number },
 		func(id string) bool { return want != "" && !numeric && strings.HasPrefix(id, want) },
 		func(id string) bool { return want != "" && !numeric && strings.Contains(id, want) },
 	} {
+		as := strings.ToLower
+		if i == 0 {
+			as = func(id string) string { return id }
+		}
 		var found []string
 		var entry *Entry
 		var broken *Damage
 		for i, e := range entries {
-			if meant(strings.ToLower(e.ID)) {
+			if meant(as(e.ID)) {
 				found, entry = append(found, e.ID), &entries[i]
 			}
 		}
 		for i, d := range damage {
-			if takeName.MatchString(d.ID) && meant(strings.ToLower(d.ID)) {
+			if takeName.MatchString(d.ID) && meant(as(d.ID)) {
 				found, broken = append(found, d.ID), &damage[i]
 			}
 		}
@@ -388,6 +401,9 @@ func near(id string, entries []Entry) []string {
 
 // locked runs f while no other program changes the survey.
 func (s *Survey) locked(f func() error) error {
+	if err := regular(filepath.Join(s.dir, lockName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: %w", lockName, err)
+	}
 	l := flock.New(filepath.Join(s.dir, lockName), flock.SetPermissions(0o666))
 	ctx, cancel := context.WithTimeout(context.Background(), lockPatience)
 	defer cancel()
@@ -404,6 +420,9 @@ func (s *Survey) locked(f func() error) error {
 
 // busy reports whether a living program holds an unfinished take.
 func busy(dir string) bool {
+	if regular(filepath.Join(dir, busyName)) != nil {
+		return false
+	}
 	// Without the flag to create it: looking must leave no trace.
 	l := flock.New(filepath.Join(dir, busyName), flock.SetFlag(os.O_RDONLY))
 	defer l.Close()

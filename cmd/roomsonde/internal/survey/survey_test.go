@@ -315,7 +315,7 @@ func TestDamageIsReportedAndSkipped(t *testing.T) {
 	dir := func(n int) string { return filepath.Join(s.Dir(), fmt.Sprintf("%04d-left-main", n)) }
 	write(t, filepath.Join(dir(1), MetaName), `{"format": 1, "id":`)
 	write(t, filepath.Join(dir(2), MetaName), "")
-	write(t, filepath.Join(dir(3), MetaName), `{"format": 1, "number": "three"}`)
+	write(t, filepath.Join(dir(3), MetaName), `{"format": 1, "number": "three", "seat": []}`)
 	os.Remove(filepath.Join(dir(4), MetaName))
 	os.Remove(filepath.Join(dir(5), RecordingName))
 	write(t, filepath.Join(dir(6), ImpulseName), "")
@@ -329,7 +329,7 @@ func TestDamageIsReportedAndSkipped(t *testing.T) {
 	if len(entries) != 1 || entries[0].Number != 8 {
 		t.Errorf("got %+v", entries)
 	}
-	want := []string{"unexpected end of JSON input (byte 19 of 19)", "it is empty", "number", "take.json is missing", "recording.wav is missing", "impulse.wav is empty", "does not begin with a number"}
+	want := []string{"unexpected end of JSON input (byte 19 of 19)", "it is empty", "its number is text, where a whole number belongs", "take.json is missing", "recording.wav is missing", "impulse.wav is empty", "does not begin with a number"}
 	if len(damage) != len(want) {
 		t.Fatalf("got %d damaged, want %d: %v", len(damage), len(want), damage)
 	}
@@ -896,6 +896,7 @@ func FuzzTakeJSON(f *testing.F) {
 	f.Add([]byte(`{"format":2,"impulse":{"zero_frame":-1},"calibration":{"file":"../x"},"made_at":"2025-13-01T00:00:00Z"}`))
 	f.Add([]byte(`{"format":1e400}`))
 	f.Add([]byte(`[]`))
+	f.Add([]byte(`{"format":2,"number":[],"recording":"elsewhere","made_at":7,"program":{"a":1}}`))
 	f.Add([]byte("\xef\xbb\xbf{}"))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		m, err := parseMeta(b)

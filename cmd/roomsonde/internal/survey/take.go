@@ -51,7 +51,7 @@ func (s *Survey) load(e *Entry) (*Take, error) {
 	}
 	meta, raw, err := readMeta(filepath.Join(e.Dir, MetaName))
 	if err != nil {
-		return nil, &Damage{e.ID, e.Dir, cause(err).Error()}
+		return nil, unusable(e.ID, e.Dir, MetaName, err)
 	}
 	t := &Take{Meta: *meta, Dir: e.Dir, Raw: raw, Newer: meta.Format > Format}
 	t.ID, t.Number = e.ID, e.Number
@@ -69,9 +69,10 @@ func (t *Take) RecordingPath() string { return filepath.Join(t.Dir, RecordingNam
 // ImpulsePath returns the path of the take's impulse response.
 func (t *Take) ImpulsePath() string { return filepath.Join(t.Dir, ImpulseName) }
 
-// ReadRecording reads the take's recording. What is wrong with it is a *Damage.
+// ReadRecording reads the take's recording. What is wrong with it is a *Damage,
+// or a *NewerError where a newer version wrote the take.
 func (t *Take) ReadRecording() (*wav.File, error) {
-	f, err := wav.ReadFile(t.RecordingPath())
+	f, err := readWAV(t.RecordingPath())
 	if err != nil {
 		return nil, t.damage(RecordingName, err)
 	}
@@ -79,31 +80,54 @@ func (t *Take) ReadRecording() (*wav.File, error) {
 }
 
 // ReadImpulse reads the take's impulse response. What is wrong with it is a
-// *Damage.
+// *Damage, or a *NewerError where a newer version wrote the take.
 func (t *Take) ReadImpulse() (deconv.ImpulseResponse, error) {
 	var none deconv.ImpulseResponse
-	f, err := wav.ReadFile(t.ImpulsePath())
+	f, err := readWAV(t.ImpulsePath())
 	if err != nil {
 		return none, t.damage(ImpulseName, err)
 	}
 	if t.Impulse == nil || t.Impulse.ZeroFrame < 0 || t.Impulse.ZeroFrame >= f.Frames() {
-		return none, &Damage{t.ID, t.Dir, "take.json does not say where time zero sits in the impulse response"}
+		return none, t.problem("take.json does not say where time zero sits in the impulse response")
 	}
 	return deconv.ImpulseResponse{SampleRate: float64(f.SampleRate), Samples: f.Channels[0], Zero: t.Impulse.ZeroFrame}, nil
 }
 
-func (t *Take) damage(file string, err error) error {
-	var format *wav.FormatError
-	problem := cause(err).Error()
-	if errors.As(err, &format) {
-		problem = format.Problem
+// readWAV is wav.ReadFile for what is a file.
+func readWAV(path string) (*wav.File, error) {
+	if err := regular(path); err != nil {
+		return nil, err
 	}
-	return &Damage{t.ID, t.Dir, file + ": " + problem}
+	return wav.ReadFile(path)
+}
+
+func (t *Take) damage(file string, err error) error {
+	if t.Newer {
+		return t.newer()
+	}
+	var format *wav.FormatError
+	if errors.As(err, &format) {
+		return t.problem(file + ": " + format.Problem)
+	}
+	return unusable(t.ID, t.Dir, file, err)
+}
+
+// problem says what is wrong with a take. In one of a newer version, what looks
+// wrong may be right.
+func (t *Take) problem(text string) error {
+	if t.Newer {
+		return t.newer()
+	}
+	return &Damage{ID: t.ID, Path: t.Dir, Problem: text}
+}
+
+func (t *Take) newer() error {
+	return &NewerError{Path: t.Dir, Found: t.Format, Known: Format, take: true}
 }
 
 // Verify reads every file of a take (and its calibration file) and compares it
 // with the sum that take.json states. What differs is a *Damage; several are
-// joined.
+// joined. In a take that a newer version wrote, it is a *NewerError.
 func (s *Survey) Verify(id string) error {
 	t, err := s.Load(id)
 	if err != nil {
@@ -116,7 +140,7 @@ func (s *Survey) Verify(id string) error {
 	}
 	var problems []error
 	bad := func(format string, args ...any) {
-		problems = append(problems, &Damage{t.ID, t.Dir, fmt.Sprintf(format, args...)})
+		problems = append(problems, &Damage{ID: t.ID, Path: t.Dir, Problem: fmt.Sprintf(format, args...)})
 	}
 	if t.Calibration != nil {
 		if path, ok := s.inside(t.Calibration.File); ok {
@@ -141,10 +165,16 @@ func (s *Survey) Verify(id string) error {
 	if _, err := t.ReadImpulse(); err != nil {
 		problems = append(problems, err)
 	}
+	if t.Newer && len(problems) > 0 {
+		return t.newer()
+	}
 	return errors.Join(problems...)
 }
 
 func hashFile(path string) (string, error) {
+	if err := regular(path); err != nil {
+		return "", err
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return "", err
@@ -184,7 +214,10 @@ func (s *Survey) KeepMicrophone(name string, content []byte) (Calibration, error
 	c := Calibration{File: microphones + "/" + file, SHA256: full, Name: name}
 	dir := filepath.Join(s.dir, microphones)
 	target := filepath.Join(dir, file)
-	if there, err := os.ReadFile(target); err == nil && bytes.Equal(there, content) {
+	if len(content) > maxMicrophoneBytes {
+		return fail(fmt.Errorf("it is larger than %d MiB", maxMicrophoneBytes>>20))
+	}
+	if there, err := readFile(target, maxMicrophoneBytes); err == nil && bytes.Equal(there, content) {
 		return c, nil
 	}
 	if err := s.try("microphones", func() error { return os.MkdirAll(dir, 0o777) }); err != nil {
@@ -205,14 +238,14 @@ func (s *Survey) KeepMicrophone(name string, content []byte) (Calibration, error
 func (s *Survey) ReadMicrophone(c Calibration) ([]byte, error) {
 	path, ok := s.inside(c.File)
 	if !ok {
-		return nil, &Damage{c.File, s.dir, "the calibration file is not within the survey"}
+		return nil, &Damage{ID: c.File, Path: s.dir, Problem: "the calibration file is not within the survey"}
 	}
-	b, err := os.ReadFile(path)
+	b, err := readFile(path, maxMicrophoneBytes)
 	if err != nil {
-		return nil, &Damage{c.File, path, cause(err).Error()}
+		return nil, unusable(c.File, path, "", err)
 	}
 	if sum := sha256.Sum256(b); !strings.EqualFold(hex.EncodeToString(sum[:]), c.SHA256) {
-		return nil, &Damage{c.File, path, "the calibration file is not as it was when the take was made"}
+		return nil, &Damage{ID: c.File, Path: path, Problem: "the calibration file is not as it was when the take was made"}
 	}
 	return b, nil
 }
