@@ -31,7 +31,7 @@ func oneObject(text string) (map[string]any, error) {
 }
 
 // checkResult holds the JSON of measure, recover and show to the fields that
-// scripts may rely on (the first issue names them).
+// scripts may rely on (README, "For scripts").
 func checkResult(r map[string]any) error {
 	var problems []error
 	bad := func(format string, args ...any) { problems = append(problems, fmt.Errorf(format, args...)) }
