@@ -177,6 +177,8 @@ func TestLocates(t *testing.T) {
 		fromHz, topHz float64
 	}{
 		{"late", place(700000, 100000, 0), first + 700000, false, false, 5, 24000},
+		{"late in a recording of three minutes", place(8_000_000, 300000, 1e-4), first + 8_000_000, false, false, 5, 24000},
+		{"across two pieces of the search", place(longestSearch-first-40000, 4_000_000, 1e-4), longestSearch - 40000, false, false, 5, 24000},
 		{"noise as loud", place(200000, 0, rms), first + 200000, false, false, 5, 24000},
 		{"starts 0.5 s into the sweep", whole[first+24000:], -24000, true, false, p.Sweep.FrequencyAt(0.5), 24000},
 		{"ends 0.5 s early", whole[:first+p.Sweep.Frames-24000], first, false, true, 5, p.Sweep.FrequencyAt(p.Sweep.Seconds - 0.5)},

@@ -1,6 +1,7 @@
 package deconv
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -12,13 +13,52 @@ import (
 // over rms. Gaussian noise alone reaches some 14 dB among a million frames.
 const needDB = 18
 
-// locate finds where in rec the excitation starts whose spectrum at length n is
-// given, starts being the frames at which it is repeated; it returns the frame of
-// the first repeat, which may lie before frame 0.
+// longestSearch is how many frames are searched in one piece: a recording of an
+// hour must not need gigabytes.
+const longestSearch = 1 << 22
+
+// find finds where in rec the excitation x starts, starts being the frames at
+// which it is repeated and whole the frames from the first start to the end of
+// the last; it returns the frame of the first repeat, which may lie before
+// frame 0. Long recordings are searched piece by piece; pieces overlap by whole.
+func find(ctx context.Context, rec, x []float32, starts []int, whole int) (int, error) {
+	piece := max(longestSearch, 4*whole)
+	if len(rec) <= piece {
+		piece = len(rec)
+	}
+	n := fourier.FastLen(piece + len(x))
+	long := borrow(n)
+	defer long.giveBack()
+	spectrum := spectrumOf(long.a, x, long.x)
+	best, bestDB, silent := 0, math.Inf(-1), true
+	for from := 0; ; from += piece - whole {
+		if err := ctx.Err(); err != nil {
+			return 0, err
+		}
+		part := rec[from:min(from+piece, len(rec))]
+		if start, db, ok := locate(part, spectrum, n, starts); ok {
+			silent = false
+			if db > bestDB {
+				best, bestDB = from+start, db
+			}
+		}
+		if from+piece >= len(rec) {
+			break
+		}
+	}
+	if silent || !(bestDB >= needDB) {
+		return 0, &NotFoundError{PeakDB: bestDB, NeedDB: needDB, Silent: silent}
+	}
+	return best, nil
+}
+
+// locate returns where in rec the excitation most likely starts whose spectrum at
+// length n is given, and how far that match stands out of the rest in dB; ok is
+// false where rec is silent.
 //
 // The measure is the correlation with half the whitening, Y·X*/|X|: a matched
 // filter in white noise would see little but bass, a division little but hiss.
-func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
+func locate(rec []float32, x []complex128, n int, starts []int) (start int, outDB float64, ok bool) {
 	y := make([]float64, n)
 	var mean, power float64
 	for _, v := range rec {
@@ -30,7 +70,7 @@ func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
 		power += y[i] * y[i]
 	}
 	if power <= 1e-24*float64(len(rec)) { // −240 dBFS: rounding of the mean
-		return 0, &NotFoundError{Silent: true, NeedDB: needDB}
+		return 0, 0, false
 	}
 	var top float64
 	for _, v := range x {
@@ -77,14 +117,10 @@ func locate(rec []float32, x []complex128, n int, starts []int) (int, error) {
 		sum -= v * v
 	}
 	rest := math.Sqrt(math.Max(sum, 1e-30*peak*peak*float64(n)) / float64(n-2*around))
-	out := 20 * math.Log10(peak/rest)
-	if !(out >= needDB) {
-		return 0, &NotFoundError{PeakDB: out, NeedDB: needDB}
-	}
 	if best > len(rec) {
 		best -= n
 	}
-	return best, nil
+	return best, 20 * math.Log10(peak/rest), true
 }
 
 // firstArrival returns the lag of time zero in the circular response h, searched

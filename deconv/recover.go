@@ -69,14 +69,8 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 			length += max(0, len(rec)-p.Frames)
 		}
 	} else {
-		n := fourier.FastLen(len(rec) + s.Frames)
-		long := borrow(n)
-		start, err := locate(rec, spectrumOf(long.a, x.samples, long.x), n, starts)
-		long.giveBack()
+		start, err := find(ctx, rec, x.samples, starts, starts[len(starts)-1]-starts[0]+s.Frames)
 		if err != nil {
-			return nil, err
-		}
-		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
 		shift := start - starts[0]
@@ -182,30 +176,31 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 		return nil, &TooShortError{float64(len(rec)) / rate, float64(last-first) / 4 / rate}
 	}
 	o = o.resolved(2)
-	n := fourier.FastLen(len(rec) + len(x))
+	lag, err := find(ctx, rec, x, []int{0}, len(x))
+	if err != nil {
+		return nil, err
+	}
+	// What lies far from the excitation adds nothing but noise.
+	around := int((math.Max(o.KeepS, 2) + 1) * rate)
+	from, to := max(0, lag-around), min(len(rec), lag+last+around)
+	n := fourier.FastLen(to - from + len(x))
 	long := borrow(n)
 	defer long.giveBack()
 	spectrum := spectrumOf(long.a, x, long.x)
 	fromHz, toHz := rangeOf(spectrum, rate/float64(n), rate)
-	lag, err := locate(rec, spectrum, n, []int{0})
-	if err != nil {
-		return nil, err
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
 	inv := newInverse(spectrum, n, rate, fromHz, toHz)
 	y := long.x
-	for i, v := range rec {
+	for i, v := range rec[from:to] {
 		y[i] = float64(v)
 	}
-	clear(y[len(rec):])
+	clear(y[to-from:])
 	h, spectrum := divide(long.b, y, inv)
-	lag, err = firstArrival(h, lag-int(0.05*rate), lag+int(0.2*rate), rate)
+	near, err := firstArrival(h, lag-from-int(0.05*rate), lag-from+int(0.2*rate), rate)
 	if err != nil {
 		return nil, err
 	}
-	r := &Result{FromHz: fromHz, ToHz: toHz, Sweeps: 1, ArrivalFrame: lag, Impulse: cut(h, spectrum, inv, lag, o)}
+	lag = from + near
+	r := &Result{FromHz: fromHz, ToHz: toHz, Sweeps: 1, ArrivalFrame: lag, Impulse: cut(h, spectrum, inv, near, o)}
 	r.TailFrames = max(0, len(rec)-lag-last)
 	r.StartMissing, r.EndMissing = lag+first < 0, lag+last > len(rec)
 	r.Noise = silence(rec, lag+first, lag+last, int(2*rate), inv)
