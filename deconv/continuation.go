@@ -3,6 +3,7 @@ package deconv
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"roomsonde/deconv/fourier"
 	"roomsonde/deconv/internal/parallel"
@@ -10,24 +11,89 @@ import (
 
 // A response that breaks off at the ends of the excitation's range rings: with a
 // start at 5 Hz for seconds, to both sides of time zero, and wherever that
-// ringing is cut off, it spoils the bass inside the range (measured: −45 dB at
-// 20 Hz with 0.2 s kept before time zero). Outside the range nothing was
-// measured, so any value there is as true as any other; the ones that let the
-// response end where it is cut are chosen, and the range itself is left as it
-// is. This is band-limited extrapolation of a response of limited length
-// (A. Papoulis, IEEE Trans. Circuits Syst. 22(9), 1975 [cited from memory]),
-// solved by conjugate gradients.
+// ringing is cut off, it spoils the bass inside the range (measured without
+// noise: −45 dB at 20 Hz with 0.2 s kept before time zero). Outside the range
+// nothing was measured, so any value there is as true as any other; the ones
+// that let the response end where it is cut are chosen, and the range itself is
+// left as it is. This is band-limited extrapolation of a response of limited
+// length (A. Papoulis, IEEE Trans. Circuits Syst. 22(9), 1975 [cited from
+// memory]), solved by conjugate gradients. The more noise there is at an end,
+// the less is made of what was measured there.
 
 // support is where the response may differ from zero, in frames around time
 // zero; what is kept.
 type support struct{ pre, keep int }
 
+// edges are the ends of what a response holds, as far as noise lets it.
+type edges struct {
+	low, high int // bins: the response is believed for low <= k < high
+	// lowSize and highSize are the magnitudes to go on with, and lowPenalty and
+	// highPenalty the power of noise over that of the response there.
+	lowSize, highSize       float64
+	lowPenalty, highPenalty float64
+}
+
+// ends looks at both ends of a response. Where a fade left the excitation so
+// little energy that the noise comes within 10 dB of the response's typical
+// level, over up to an octave, the response is not believed.
+func (inv *inverse) ends(response []complex128, sup support, noise *Noise) edges {
+	power := func(from, to int) float64 { // mean |H|² of some hundred bins
+		from, to = max(from, inv.low), min(max(to, from+1), inv.high)
+		stride := max(1, (to-from)/256)
+		var sum float64
+		count := 0
+		for k := from; k < to; k += stride {
+			sum += square(response[k])
+			count++
+		}
+		return sum / math.Max(1, float64(count))
+	}
+	// The typical level: the median over thirds of octaves.
+	var levels []float64
+	for k := float64(inv.low); k < float64(inv.high); k *= math.Exp2(1.0 / 3) {
+		levels = append(levels, power(int(k), int(k*math.Exp2(1.0/3))))
+		k = math.Max(k, 4)
+	}
+	slices.Sort(levels)
+	typical := levels[len(levels)/2]
+	energy := float64(sup.pre + sup.keep)
+	believed := func(k int) bool { return noise.at(k, inv, energy) <= 0.1*typical }
+
+	e := edges{low: inv.low, high: inv.high}
+	for e.low < min(2*inv.low, inv.high-1) && !believed(e.low) {
+		e.low++
+	}
+	for e.high > max(inv.high/2, e.low+1) && !believed(e.high-1) {
+		e.high--
+	}
+	// A single bin is as good as the noise in it lets it be.
+	const least = 1e-6
+	size := func(edge, from, to int) (magnitude, penalty float64) {
+		around := power(from, to)
+		magnitude = math.Sqrt(math.Min(square(response[edge]), around))
+		hiss := noise.at((from+to)/2, inv, float64(inv.n)) // all lags' noise is in a bin
+		if around > 0 {
+			penalty = math.Min(1, hiss/around)
+		}
+		if penalty > 1e-3 {
+			magnitude = math.Min(magnitude, math.Sqrt(math.Max(0, around-hiss)))
+		}
+		return magnitude, math.Max(penalty, least)
+	}
+	e.lowSize, e.lowPenalty = size(e.low, e.low, min(2*e.low, e.high-1))
+	e.highSize, e.highPenalty = size(e.high-1, max(e.low, int(float64(e.high)*0.9)), e.high-1)
+	return e
+}
+
+func square(v complex128) float64 { return real(v)*real(v) + imag(v)*imag(v) }
+
 // continuation returns the spectrum to be added to a response so that it
 // continues past the ends of the range, up to its highest bin that is not zero
 // or further; response is the spectrum that apply gave, lag the frame of time
-// zero. It is nil when there is nothing to continue.
-func (inv *inverse) continuation(response []complex128, lag int, sup support) []complex128 {
-	if len(inv.below) == 0 && len(inv.above) == 0 {
+// zero, noise what is known of it, or nil. It is nil when there is nothing to
+// continue.
+func (inv *inverse) continuation(response []complex128, lag int, sup support, noise *Noise) []complex128 {
+	if inv.low >= inv.high || (inv.low == 0 && inv.high == len(response)) {
 		return nil
 	}
 	// All with time zero at phase zero.
@@ -35,46 +101,47 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support) []
 		_, part := math.Modf(float64(k) * float64(frames) / float64(inv.n))
 		return v * cmplx.Rect(1, 2*math.Pi*part)
 	}
-	low, high := len(inv.below), len(response)-len(inv.above)
-	if low >= high {
-		return nil
-	}
+	e := inv.ends(response, sup, noise)
 	const lowStart, lowStop = 100.0, 2000.0 // Hz; see below
 	step := inv.step()
-	end := min(2*high, len(response))
-	bass := min(high, int(8*inv.fromHz/step)) // how far up the bass end is looked at
-	size := max(low, bass)
-	if high < len(response) || inv.toHz <= lowStop {
+	end := min(2*inv.high, len(response))
+	bass := min(e.high, int(8*inv.fromHz/step)) // how far up the bass end is looked at
+	size := max(e.low, bass)
+	if e.high < len(response) || inv.toHz <= lowStop {
 		size = end
 	}
 	out := make([]complex128, size)
 	// To begin with, the value at the lowest frequency is held down to 0 Hz, its
 	// phase turning evenly to the nearest multiple of π, and the value at the
-	// highest one is faded out over an octave.
-	if low > 0 {
-		edge := turned(response[low], low, lag)
-		phase, sign := cmplx.Phase(edge), 1.0
+	// highest one is faded out over an octave. What was measured there and is not
+	// believed is taken away.
+	if e.low > 0 {
+		phase, sign := cmplx.Phase(turned(response[e.low], e.low, lag)), 1.0
 		if math.Abs(phase) > math.Pi/2 {
 			sign, phase = -1, phase-math.Copysign(math.Pi, phase)
 		}
-		for k, lost := range inv.below {
-			out[k] = cmplx.Rect(sign*lost*cmplx.Abs(edge), phase*float64(k)/float64(low))
+		for k := range e.low {
+			out[k] = cmplx.Rect(sign*e.lowSize, phase*float64(k)/float64(e.low)) - turned(response[k], k, lag)
 		}
 	}
-	edge := turned(response[high-1], high-1, lag)
-	for k := high; k < end; k++ {
-		fade := 0.5 + 0.5*math.Cos(math.Pi*float64(k-high+1)/float64(end-high+1))
-		out[k] = complex(fade*inv.above[k-high], 0) * edge
+	edge := cmplx.Rect(e.highSize, cmplx.Phase(turned(response[e.high-1], e.high-1, lag)))
+	for k := e.high; k < end; k++ {
+		fade := 0.5 + 0.5*math.Cos(math.Pi*float64(k-e.high+1)/float64(end-e.high+1))
+		if k < inv.high {
+			out[k] = complex(fade, 0)*edge - turned(response[k], k, lag)
+		} else {
+			out[k] = complex(fade*inv.above[k-inv.high], 0) * edge
+		}
 	}
 	// Then both are bettered where the range ends at low frequencies, at a
 	// sample rate as low as that allows. Higher up ringing dies away in
 	// milliseconds by itself.
 	switch {
 	case inv.toHz <= lowStop:
-		inv.compact(response, out, lag, sup, low, high, end, end, turned)
+		inv.compact(response, out, lag, sup, e, e.high, end, end, turned)
 	case inv.fromHz <= lowStart:
 		// The top of the range is faded out, so that it does not matter here.
-		inv.compact(response, out, lag, sup, low, bass, 0, int(2*inv.fromHz/step), turned)
+		inv.compact(response, out, lag, sup, e, bass, 0, int(2*inv.fromHz/step), turned)
 	}
 	for k := range out {
 		if out[k] != 0 {
@@ -85,11 +152,11 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support) []
 }
 
 // compact betters the continuation out, so that the response below bin top has
-// the least energy outside its support. Bins under low, and from top to end, are
-// free; from bin flat to top the response is faded out when end is 0.
-func (inv *inverse) compact(response, out []complex128, lag int, sup support, low, top, end, flat int, turned func(complex128, int, int) complex128) {
+// the least energy outside its support. Bins under e.low, and from top to end,
+// are free; from bin flat to top the response is faded out when end is 0.
+func (inv *inverse) compact(response, out []complex128, lag int, sup support, e edges, top, end, flat int, turned func(complex128, int, int) complex128) {
 	last := max(top, end) // bins in use
-	free := func(k int) bool { return k < low || (k >= top && k < end) }
+	free := func(k int) bool { return k < e.low || (k >= top && k < end) }
 	n := fourier.FastLen(2*last + 2)
 	plan := fourier.Get(n)
 	defer fourier.Put(plan)
@@ -101,7 +168,7 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 		}
 		start[k] = v
 	}
-	// outside keeps what lies outside the support, bins keeps the free ones.
+	// outside keeps what lies outside the support, and of that the free bins.
 	frames := float64(inv.n) / float64(n) // of the full rate, per frame here
 	from, to := int(float64(sup.keep)/frames), n-int(float64(sup.pre)/frames)
 	work := make([]float64, n)
@@ -125,12 +192,12 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 		// in that sum is the matrix symmetric.
 		return sum - real(a[0])*real(b[0])/2
 	}
-	// Conjugate gradients on P·F·W·F⁻¹·P·e = −P·F·W·F⁻¹·start: symmetric, its
+	// Conjugate gradients on P·F·W·F⁻¹·P·d = −P·F·W·F⁻¹·start: symmetric, its
 	// eigenvalues between 0 and 1. Those near 0 belong to what lies inside the
 	// support and outside the range; the penalty, added to all of them, keeps
 	// noise from being blown up there.
-	const rounds, enough, penalty = 100, 1e-8, 1e-6
-	e := make([]complex128, n/2+1)
+	const rounds, enough = 100, 1e-8
+	d := make([]complex128, n/2+1)
 	r := make([]complex128, n/2+1)
 	outside(r, start)
 	for k := range r {
@@ -146,15 +213,19 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 		}
 		outside(q, p)
 		for k := range q {
-			q[k] += penalty * p[k]
+			penalty := e.highPenalty
+			if k < e.low {
+				penalty = e.lowPenalty
+			}
+			q[k] += complex(penalty, 0) * p[k]
 		}
 		along := dot(p, q)
 		if along <= 0 {
 			break
 		}
 		a := complex(power/along, 0)
-		for k := range e {
-			e[k] += a * p[k]
+		for k := range d {
+			d[k] += a * p[k]
 			r[k] -= a * q[k]
 		}
 		next := dot(r, r)
@@ -166,7 +237,7 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, lo
 	}
 	for k := range last {
 		if free(k) {
-			out[k] += e[k]
+			out[k] += d[k]
 		}
 	}
 }

@@ -69,11 +69,15 @@ type NotFoundError struct {
 	PeakDB float64 // how far the best match stands out of the rest of the correlation
 	NeedDB float64
 	Silent bool // the recording has no signal at all
+	Early  bool // it is there before it was played
 }
 
 func (e *NotFoundError) Error() string {
 	if e.Silent {
 		return "deconv: the recording is silent"
+	}
+	if e.Early {
+		return "deconv: the sweep was recorded before it was played"
 	}
 	return fmt.Sprintf("deconv: no sweep found: the best match stands %.0f dB out of the rest, and %.0f dB are needed", e.PeakDB, e.NeedDB)
 }
@@ -82,6 +86,9 @@ func (e *NotFoundError) Error() string {
 func (e *NotFoundError) Hint() string {
 	if e.Silent {
 		return "check that the microphone is connected, selected and not muted, and that the system lets this program use it"
+	}
+	if e.Early {
+		return "the input seems to listen to the computer itself: choose the microphone as input, and switch monitoring off"
 	}
 	return "check that this is the recording of this very sweep, that the loudspeaker played it, and that it was loud enough"
 }
@@ -107,7 +114,7 @@ func (e *RateError) Error() string {
 
 // Hint says what to do about it.
 func (e *RateError) Hint() string {
-	return fmt.Sprintf("record at %g Hz, or make a sweep for %g Hz (sweep --rate %g) and measure again", e.ExcitationHz, e.RecordingHz, e.RecordingHz)
+	return fmt.Sprintf("record at %g Hz, or play a sweep that was made for %g Hz", e.ExcitationHz, e.RecordingHz)
 }
 
 // SampleError says that the recording holds something that is no number.

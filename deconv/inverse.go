@@ -8,13 +8,15 @@ import (
 	"roomsonde/deconv/internal/parallel"
 )
 
-// Regularisation, relative to the excitation's typical power: what division
-// leaves untouched inside the range, and what it does outside.
+// Regularisation ε, relative to the excitation's typical power: inside its range
+// it leaves the response untouched, and above it it rises to where it swallows
+// everything. Below the range, where an excitation's fade leaves little but
+// noise, the inverse is 0 at once. What then stands outside is continuation's
+// business.
 const (
 	epsilonInside  = 1e-8 // −80 dB
 	epsilonOutside = 1.0
-	lowerSkirt     = 0.5      // octaves below the range in which ε rises
-	upperSkirt     = 1.0 / 24 // octaves above it
+	upperSkirt     = 1.0 / 24 // octaves above the range in which ε rises
 )
 
 // inverse is X*/(|X|²+ε) for one excitation and one length of transform.
@@ -23,9 +25,10 @@ type inverse struct {
 	rate         float64
 	fromHz, toHz float64
 	filter       []complex128 // n/2+1
-	// below and above hold what regularisation takes away from the response,
-	// 1 − |X|²/(|X|²+ε), for the bins under fromHz and those from toHz on.
-	below, above []float64
+	low, high    int          // the range in bins: low <= k < high
+	// above holds what regularisation takes away from the response above the
+	// range, 1 − |X|²/(|X|²+ε), for the bins from high on.
+	above []float64
 }
 
 func (inv *inverse) step() float64 { return inv.rate / float64(inv.n) }
@@ -50,37 +53,25 @@ func newInverse(spectrum []complex128, n int, rate, fromHz, toHz float64) *inver
 	inv := &inverse{n: n, rate: rate, fromHz: fromHz, toHz: toHz, filter: spectrum}
 	step := inv.step()
 	ref := typicalPower(spectrum, step, fromHz, toHz)
-	lowest := min(len(spectrum), int(math.Ceil(fromHz/step)))
-	highest := min(len(spectrum), int(math.Floor(toHz/step))+1)
-	inv.below, inv.above = make([]float64, lowest), make([]float64, len(spectrum)-highest)
+	inv.low = min(len(spectrum), int(math.Ceil(fromHz/step)))
+	inv.high = max(inv.low, min(len(spectrum), int(math.Floor(toHz/step))+1))
+	inv.above = make([]float64, len(spectrum)-inv.high)
 	x := spectrum
-	// ε rises from the inside value to the outside one along a raised cosine
-	// over the logarithms of both frequency and ε.
-	lowEnd, highEnd := fromHz*math.Exp2(-lowerSkirt), toHz*math.Exp2(upperSkirt)
+	clear(x[:inv.low])
+	// ε rises along a raised cosine over the logarithms of both frequency and ε.
 	span := math.Log(epsilonOutside / epsilonInside)
-	parallel.Split(len(x), func(lo, hi int) {
-		for k := lo; k < hi; k++ {
-			hz := float64(k) * step
-			way := 0.0 // 0 inside, 1 outside
-			switch {
-			case hz <= lowEnd || hz >= highEnd:
-				way = 1
-			case hz < fromHz:
-				way = math.Log2(fromHz/hz) / lowerSkirt
-			case hz > toHz:
-				way = math.Log2(hz/toHz) / upperSkirt
-			}
+	parallel.Split(len(x)-inv.low, func(lo, hi int) {
+		for k := inv.low + lo; k < inv.low+hi; k++ {
 			epsilon := ref * epsilonInside
-			if way > 0 {
+			if k >= inv.high {
+				way := math.Min(1, math.Log2(float64(k)*step/toHz)/upperSkirt)
 				epsilon *= math.Exp(span * (0.5 - 0.5*math.Cos(math.Pi*way)))
 			}
 			re, im := real(x[k]), imag(x[k])
 			scale := 1 / (re*re + im*im + epsilon)
 			x[k] = complex(re*scale, -im*scale)
-			if k < lowest {
-				inv.below[k] = epsilon * scale
-			} else if k >= highest {
-				inv.above[k-highest] = epsilon * scale
+			if k >= inv.high {
+				inv.above[k-inv.high] = epsilon * scale
 			}
 		}
 	})

@@ -6,6 +6,7 @@ import (
 	"github.com/mjibson/go-dsp/window"
 
 	"roomsonde/deconv/fourier"
+	"roomsonde/sweep/scale"
 )
 
 // Noise is the room's and the microphone's noise as it appears in an impulse
@@ -22,6 +23,23 @@ type Noise struct {
 	Freedom []float64
 	// RecordingDBFS is the noise's level in the recording itself, as rms.
 	RecordingDBFS float64
+	// DigitalZero tells that the silence holds nothing but zeros, or less than
+	// −200 dBFS: so it does where everything is arithmetic, and where a gate or an editor put it there,
+	// and then the noise during the sweep is unknown.
+	DigitalZero bool
+
+	// psd[i] is the noise in the recording, as power per frame, two-sided.
+	psd []float64
+}
+
+// at returns the expected |N|² in bin k of inv's transforms, seen through a
+// window of the given energy.
+func (n *Noise) at(k int, inv *inverse, energy float64) float64 {
+	if n == nil || len(n.Hz) == 0 {
+		return 0
+	}
+	v := inv.filter[k]
+	return scale.Interpolate(n.Hz, n.psd, float64(k)*inv.step()) * (real(v)*real(v) + imag(v)*imag(v)) * energy
 }
 
 // Silences shorter than this say nothing about bass.
@@ -54,7 +72,7 @@ func hear(x []float32, inv *inverse) *Noise {
 	}
 	power /= float64(len(x))
 	psd, segments := welch(samples, window.Hann(size))
-	n := &Noise{Seconds: seconds, RecordingDBFS: 10 * math.Log10(math.Max(power, 1e-40))}
+	n := &Noise{Seconds: seconds, RecordingDBFS: scale.PowerDB(power), DigitalZero: power+mean*mean < 1e-20}
 	// One value per sixth of an octave, or per bin where bins are wider: the
 	// estimate has few degrees of freedom, and room noise is smooth but for hum,
 	// which the mean over a sixth of an octave keeps.
@@ -77,6 +95,7 @@ func hear(x []float32, inv *inverse) *Noise {
 		if count > 0 {
 			n.Hz = append(n.Hz, math.Sqrt(lo*hi))
 			n.Freedom = append(n.Freedom, 2*periodograms*math.Max(1, float64(count)/(1+8.0/9)))
+			n.psd = append(n.psd, sum/float64(count))
 			n.Density = append(n.Density, sum/float64(count)*inv.gainPower(lo, hi))
 		}
 		lo = hi

@@ -62,10 +62,10 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	starts := p.Starts(sweep.KindSweep)
 	length := s.Frames + p.Tail() // of one repeat
 	margin := 0                   // frames before a start that are taken along
-	if o.Aligned {
-		// The latency eats into the silence after a sweep. Where nothing else
+	if o.Aligned && len(starts) == 1 {
+		// The latency eats into the silence after the sweep. Where nothing else
 		// follows, what was recorded past the program's end makes up for it.
-		if len(starts) == 1 && p.Frames == starts[0]+length {
+		if p.Frames == starts[0]+length {
 			length += max(0, len(rec)-p.Frames)
 		}
 	} else {
@@ -85,44 +85,44 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	long := borrow(n)
 	defer long.giveBack()
 	spectrum := spectrumOf(long.a, x.samples, long.x)
-	// The repeats, averaged.
 	mean := long.x
 	dc := offset(rec[:min(max(0, starts[0]-margin), len(rec))])
-	used := 0
-	for _, start := range starts {
-		lo, hi := start-margin, start-margin+length
-		if used > 0 && (lo < 0 || hi > len(rec)) {
-			break // a repeat that was not recorded whole adds nothing sound
-		}
-		from, to := max(lo, 0), min(hi, len(rec))
-		if used == 0 {
-			clear(mean)
-		}
-		parallel.Split(max(0, to-from), func(a, b int) {
-			for i := from + a; i < from+b; i++ {
-				mean[i-lo] += float64(rec[i]) - dc
-			}
-		})
-		used++
-	}
-	if used > 1 {
-		for i := range mean {
-			mean[i] /= float64(used)
-		}
-	}
+	used := average(mean, rec, starts, margin, length, dc)
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
 	inv := newInverse(spectrum, n, x.rate, x.fromHz, x.toHz)
+	// Meanwhile, a silence to hear the noise in: before the first sound; else
+	// after the last one has died away. Sound is never early.
+	var noise *Noise
+	var aside sync.WaitGroup
+	aside.Go(func() {
+		first := starts[0] - p.Starts(sweep.KindSweep)[0] // of the program
+		noise = silence(rec, first+p.Segments[1].Start, first+p.Frames-p.Tail(), p.Tail()+int(latestS*x.rate), inv)
+		if noise != nil {
+			for i := range noise.Density {
+				noise.Density[i] /= float64(used)
+				noise.psd[i] /= float64(used)
+			}
+		}
+	})
 	h, spectrum := divide(long.b, mean, inv)
+	aside.Wait()
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
 
-	r := &Result{FromHz: x.fromHz, ToHz: x.toHz, Sweeps: used}
-	// Time zero is looked for where the linear response can be: not among the
-	// distortion products, which stand before it.
-	lag, err := firstArrival(h, -min(int(0.05*x.rate), n/8), min(length-s.Frames, n/2), x.rate)
+	r := &Result{FromHz: x.fromHz, ToHz: x.toHz, Sweeps: used, Noise: noise}
+	// Is it the sweep at all? And then time zero: near the strongest sound, and
+	// not among the distortion products, which stand before it.
+	coarse, outDB := inv.arrival(spectrum)
+	if outDB < needDB {
+		return nil, &NotFoundError{PeakDB: outDB, NeedDB: needDB, Silent: outDB == 0}
+	}
+	if o.Aligned && starts[0]-margin+coarse < p.Starts(sweep.KindSweep)[0]-int(0.05*x.rate) {
+		return nil, &NotFoundError{PeakDB: outDB, NeedDB: needDB, Early: true}
+	}
+	lag, err := firstArrival(h, coarse-int(0.05*x.rate), coarse+int(0.2*x.rate), x.rate, x.toHz)
 	if err != nil {
 		return nil, err
 	}
@@ -139,23 +139,45 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 	if r.FromHz >= r.ToHz {
 		return nil, &NotFoundError{Silent: false, NeedDB: needDB}
 	}
-	// What is left to do needs neither each other nor both processors.
-	var aside sync.WaitGroup
-	aside.Go(func() {
-		// A silence, to hear the noise in: before the first sound; else after the
-		// last one has died away.
-		first := p.Segments[1].Start - p.Starts(sweep.KindSweep)[0] + r.ArrivalFrame
-		r.Noise = silence(rec, first, r.ArrivalFrame+p.Frames-p.Starts(sweep.KindSweep)[0]-p.Tail(), p.Tail(), inv)
-		if r.Noise != nil {
-			for i := range r.Noise.Density {
-				r.Noise.Density[i] /= float64(used)
-			}
-		}
-		r.Products = separate(h, lag, s)
-	})
-	r.Impulse = cut(h, spectrum, inv, lag, o)
+	aside.Go(func() { r.Products = separate(h, lag, s) })
+	r.Impulse = cut(h, spectrum, inv, lag, o, noise)
 	aside.Wait()
 	return r, nil
+}
+
+// latestS is by how many seconds sound may be late behind the start of a
+// recording that started with the program.
+const latestS = 0.5
+
+// average puts the mean of the repeats that start at the given frames into mean:
+// length frames from margin before each start, the offset dc taken away, and
+// zeros behind. It takes those that were recorded whole, or the first one where
+// none was, and returns how many.
+func average(mean []float64, rec []float32, starts []int, margin, length int, dc float64) int {
+	var whole []int
+	for _, start := range starts {
+		if lo := start - margin; lo >= 0 && lo+length <= len(rec) {
+			whole = append(whole, lo)
+		}
+	}
+	if len(whole) == 0 || whole[0] != starts[0]-margin {
+		whole = []int{starts[0] - margin} // what time zero is counted from
+	}
+	clear(mean)
+	for _, lo := range whole {
+		from, to := max(lo, 0), min(lo+length, len(rec))
+		parallel.Split(max(0, to-from), func(a, b int) {
+			for i := from + a; i < from+b; i++ {
+				mean[i-lo] += float64(rec[i]) - dc
+			}
+		})
+	}
+	if count := float64(len(whole)); count > 1 {
+		for i := range mean {
+			mean[i] /= count
+		}
+	}
+	return len(whole)
 }
 
 // Divide works out the impulse response from a recording of any excitation by
@@ -195,15 +217,16 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 	}
 	clear(y[to-from:])
 	h, spectrum := divide(long.b, y, inv)
-	near, err := firstArrival(h, lag-from-int(0.05*rate), lag-from+int(0.2*rate), rate)
+	near, err := firstArrival(h, lag-from-int(0.05*rate), lag-from+int(0.2*rate), rate, toHz)
 	if err != nil {
 		return nil, err
 	}
 	lag = from + near
-	r := &Result{FromHz: fromHz, ToHz: toHz, Sweeps: 1, ArrivalFrame: lag, Impulse: cut(h, spectrum, inv, near, o)}
+	r := &Result{FromHz: fromHz, ToHz: toHz, Sweeps: 1, ArrivalFrame: lag}
 	r.TailFrames = max(0, len(rec)-lag-last)
 	r.StartMissing, r.EndMissing = lag+first < 0, lag+last > len(rec)
 	r.Noise = silence(rec, lag+first, lag+last, int(2*rate), inv)
+	r.Impulse = cut(h, spectrum, inv, near, o, r.Noise)
 	return r, ctx.Err()
 }
 
@@ -237,12 +260,12 @@ func divide(dst []complex128, y []float64, inv *inverse) (h []float64, spectrum 
 
 // cut takes the linear response out of the circular one, whose spectrum is
 // given, and continues it past the ends of the range.
-func cut(h []float64, spectrum []complex128, inv *inverse, lag int, o Options) ImpulseResponse {
+func cut(h []float64, spectrum []complex128, inv *inverse, lag int, o Options, noise *Noise) ImpulseResponse {
 	pre := int(math.Round(o.PreS * inv.rate))
 	keep := min(int(math.Round(o.KeepS*inv.rate)), inv.n-pre)
 	ir := ImpulseResponse{SampleRate: inv.rate, Samples: make([]float64, pre+keep), Zero: pre}
 	circular(ir.Samples, h, lag-pre)
-	if extra := inv.continuation(spectrum, lag, support{pre, keep}); extra != nil {
+	if extra := inv.continuation(spectrum, lag, support{pre, keep}, noise); extra != nil {
 		addCircular(ir.Samples, extra, inv.n, lag-pre)
 	}
 	return ir
@@ -263,12 +286,41 @@ func silence(rec []float32, soundStart, soundEnd, settle int, inv *inverse) *Noi
 	// system's) stays out, and so does what precedes the sound a little.
 	skip, guard := int(0.1*inv.rate), int(0.03*inv.rate)
 	if before := min(soundStart-guard, len(rec)); before-skip >= int(leastSilenceS*inv.rate) {
-		return hear(rec[skip:before], inv)
+		return hear(unedited(rec[skip:before]), inv)
 	}
 	if after := soundEnd + settle; after >= 0 && len(rec)-after >= int(leastSilenceS*inv.rate) {
-		return hear(rec[after:], inv)
+		return hear(unedited(rec[after:]), inv)
 	}
 	return nil
+}
+
+// unedited returns the longest stretch of a silence without exact zeros in a
+// row, which editors and gates leave behind; all of it where it is nothing but
+// zeros.
+func unedited(x []float32) []float32 {
+	const row = 32
+	var best []float32
+	start, zeros := 0, 0
+	for i, v := range x {
+		if v != 0 {
+			zeros = 0
+			continue
+		}
+		if zeros++; zeros < row {
+			continue
+		}
+		if part := x[start:max(start, i-zeros+1)]; len(part) > len(best) {
+			best = part
+		}
+		start = i + 1
+	}
+	if part := x[start:]; len(part) > len(best) {
+		best = part
+	}
+	if len(best) <= row {
+		return x
+	}
+	return best
 }
 
 // separate cuts the distortion products of a sweep out of the circular
