@@ -22,6 +22,7 @@ demo: ## measure the built-in room: prints the reading, writes drawings, names t
 	else echo "Going on without a sound card: the built-in room needs none."; \
 	     CGO_ENABLED=0 go build -o build/roomsonde ./cmd/roomsonde; fi
 	build/roomsonde measure --device model --source left+sub --seat main --survey demo/survey --drawings demo/drawings
+	@echo; echo "Open demo/drawings to look at them."
 
 test: ## install what the tests need, and run all three rings: own, outside, real path
 	@.ci/install test

@@ -171,9 +171,9 @@ func (e *ChannelError) Hint() string {
 	case e.Outputs <= 0:
 		return "choose a device that can play"
 	case len(e.Names) == 0:
-		return fmt.Sprintf("give numbers from 1 to %d, joined by commas", e.Outputs)
+		return fmt.Sprintf("give numbers from 1 to %d, joined by +", e.Outputs)
 	}
-	return "give numbers or names, joined by commas: 1 or FL, or 1,2"
+	return "give numbers or names, joined by +: 1 or FL, or 1+2"
 }
 
 func (e *ChannelError) listing() string {

@@ -412,14 +412,10 @@ func (e *PickError) Error() string {
 
 // Hint says how to choose.
 func (e *PickError) Hint() string {
-	option := "--input NAME"
-	if e.Need == OutputRole {
-		option = "--output NAME"
-	}
 	if len(e.Candidates) == 0 && len(e.Names) == 0 {
 		return "plug it in, see that the system lists it, and try again"
 	}
-	return "choose one with " + option + "; a part of its name will do"
+	return "choose one by name; a part of it will do"
 }
 
 func quoted(names []string, between string) string {

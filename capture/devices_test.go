@@ -102,7 +102,7 @@ func TestPickInput(t *testing.T) {
 			if !ok || !strings.Contains(e.Error(), c.reason) || e.Hint() == "" {
 				t.Errorf("%s: picked %q, error %v, want one with %q and a hint", c.name, got.Name, err, c.reason)
 			}
-			if len(c.devices) > 0 && c.devices[0].Inputs > 0 && ok && !strings.Contains(e.Hint(), "--input") {
+			if len(c.devices) > 0 && c.devices[0].Inputs > 0 && ok && !strings.Contains(e.Hint(), "choose one by name") {
 				t.Errorf("%s: hint %q does not say how to choose", c.name, e.Hint())
 			}
 			continue

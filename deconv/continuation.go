@@ -35,7 +35,8 @@ type edges struct {
 
 // ends looks at both ends of a response. Where a fade left the excitation so
 // little energy that the noise comes within 10 dB of the response's typical
-// level, over up to an octave, the response is not believed.
+// level, over up to an octave, the response is not believed; without noise it is
+// believed a little beyond the range.
 func (inv *inverse) ends(response []complex128, sup support, noise *Noise) edges {
 	power := func(from, to int) float64 { // mean |H|² of some hundred bins
 		from, to = max(from, inv.low), min(max(to, from+1), inv.high)
@@ -60,6 +61,11 @@ func (inv *inverse) ends(response []complex128, sup support, noise *Noise) edges
 	believed := func(k int) bool { return noise.at(k, inv, energy) <= 0.1*typical }
 
 	e := edges{low: inv.low, high: inv.high}
+	// Below the range an excitation's skirt may tell a little more.
+	const told = 1e-4 // of the response that regularisation may take away there
+	for e.low > 1 && inv.below[e.low-1] < told && believed(e.low-1) {
+		e.low--
+	}
 	for e.low < min(2*inv.low, inv.high-1) && !believed(e.low) {
 		e.low++
 	}
@@ -106,7 +112,7 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support, no
 	step := inv.step()
 	end := min(2*inv.high, len(response))
 	bass := min(e.high, int(8*inv.fromHz/step)) // how far up the bass end is looked at
-	size := max(e.low, bass)
+	size := max(e.low, inv.low, bass)
 	if e.high < len(response) || inv.toHz <= lowStop {
 		size = end
 	}
@@ -123,6 +129,10 @@ func (inv *inverse) continuation(response []complex128, lag int, sup support, no
 		for k := range e.low {
 			out[k] = cmplx.Rect(sign*e.lowSize, phase*float64(k)/float64(e.low)) - turned(response[k], k, lag)
 		}
+	}
+	for k := e.low; k < inv.low; k++ { // the skirt: what little was taken away
+		lost := inv.below[k]
+		out[k] = turned(response[k], k, lag) * complex(lost/(1-lost), 0)
 	}
 	edge := cmplx.Rect(e.highSize, cmplx.Phase(turned(response[e.high-1], e.high-1, lag)))
 	for k := e.high; k < end; k++ {
@@ -169,13 +179,25 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, e 
 		start[k] = v
 	}
 	// outside keeps what lies outside the support, and of that the free bins.
+	// Towards its ends the support counts less and less as such, so that the
+	// response dies away before it is cut off.
+	const ramp = 0.2 // of either side
 	frames := float64(inv.n) / float64(n) // of the full rate, per frame here
-	from, to := int(float64(sup.keep)/frames), n-int(float64(sup.pre)/frames)
+	after, before := float64(sup.keep)/frames, float64(sup.pre)/frames
+	weight := make([]float64, n)
+	for i := range weight {
+		depth := (after - float64(i)) / (ramp * after) // 0 at the support's end, 1 where the ramp begins
+		if back := float64(n - i); back < float64(i) {
+			depth = (before - back) / (ramp * before)
+		}
+		weight[i] = 0.5 + 0.5*math.Cos(math.Pi*math.Min(1, math.Max(0, depth)))
+	}
 	work := make([]float64, n)
 	outside := func(dst, src []complex128) {
 		plan.Sequence(work, src)
-		clear(work[:min(max(from, 0), n)])
-		clear(work[min(max(to, 0), n):])
+		for i, w := range weight {
+			work[i] *= w
+		}
 		plan.Coefficients(dst, work)
 		for k := range dst {
 			if !free(k) {

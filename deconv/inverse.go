@@ -9,14 +9,13 @@ import (
 )
 
 // Regularisation ε, relative to the excitation's typical power: inside its range
-// it leaves the response untouched, and above it it rises to where it swallows
-// everything. Below the range, where an excitation's fade leaves little but
-// noise, the inverse is 0 at once. What then stands outside is continuation's
-// business.
+// it leaves the response untouched, and outside it rises to where it swallows
+// everything. What then stands outside is continuation's business.
 const (
 	epsilonInside  = 1e-8 // −80 dB
 	epsilonOutside = 1.0
-	upperSkirt     = 1.0 / 24 // octaves above the range in which ε rises
+	lowerSkirt     = 0.5      // octaves below the range in which ε rises
+	upperSkirt     = 1.0 / 24 // octaves above it
 )
 
 // inverse is X*/(|X|²+ε) for one excitation and one length of transform.
@@ -26,9 +25,9 @@ type inverse struct {
 	fromHz, toHz float64
 	filter       []complex128 // n/2+1
 	low, high    int          // the range in bins: low <= k < high
-	// above holds what regularisation takes away from the response above the
-	// range, 1 − |X|²/(|X|²+ε), for the bins from high on.
-	above []float64
+	// below and above hold what regularisation takes away from the response,
+	// 1 − |X|²/(|X|²+ε), for the bins under low and those from high on.
+	below, above []float64
 }
 
 func (inv *inverse) step() float64 { return inv.rate / float64(inv.n) }
@@ -55,22 +54,29 @@ func newInverse(spectrum []complex128, n int, rate, fromHz, toHz float64) *inver
 	ref := typicalPower(spectrum, step, fromHz, toHz)
 	inv.low = min(len(spectrum), int(math.Ceil(fromHz/step)))
 	inv.high = max(inv.low, min(len(spectrum), int(math.Floor(toHz/step))+1))
-	inv.above = make([]float64, len(spectrum)-inv.high)
+	inv.below, inv.above = make([]float64, inv.low), make([]float64, len(spectrum)-inv.high)
 	x := spectrum
-	clear(x[:inv.low])
 	// ε rises along a raised cosine over the logarithms of both frequency and ε.
 	span := math.Log(epsilonOutside / epsilonInside)
-	parallel.Split(len(x)-inv.low, func(lo, hi int) {
-		for k := inv.low + lo; k < inv.low+hi; k++ {
-			epsilon := ref * epsilonInside
-			if k >= inv.high {
-				way := math.Min(1, math.Log2(float64(k)*step/toHz)/upperSkirt)
-				epsilon *= math.Exp(span * (0.5 - 0.5*math.Cos(math.Pi*way)))
+	parallel.Split(len(x), func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			epsilon, way := ref*epsilonInside, 0.0 // way: 0 inside, 1 past a skirt
+			switch hz := math.Max(float64(k)*step, 1e-9); {
+			case k < inv.low:
+				way = math.Log2(fromHz/hz) / lowerSkirt
+			case k >= inv.high:
+				way = math.Log2(hz/toHz) / upperSkirt
+			}
+			if way > 0 {
+				epsilon *= math.Exp(span * (0.5 - 0.5*math.Cos(math.Pi*math.Min(1, way))))
 			}
 			re, im := real(x[k]), imag(x[k])
 			scale := 1 / (re*re + im*im + epsilon)
 			x[k] = complex(re*scale, -im*scale)
-			if k >= inv.high {
+			switch {
+			case k < inv.low:
+				inv.below[k] = epsilon * scale
+			case k >= inv.high:
 				inv.above[k-inv.high] = epsilon * scale
 			}
 		}
@@ -88,10 +94,14 @@ func (inv *inverse) apply(y []complex128) {
 	})
 }
 
-// gainPower returns the mean of |X*/(|X|²+ε)|² over [fromHz, toHz]: by how much
-// the inverse passes noise.
+// gainPower returns the mean of |X*/(|X|²+ε)|² over the part of [fromHz, toHz]
+// that lies in the range, or else of all of it: by how much the inverse passes
+// noise.
 func (inv *inverse) gainPower(fromHz, toHz float64) float64 {
 	step := inv.rate / float64(inv.n)
+	if toHz > inv.fromHz && fromHz < inv.toHz {
+		fromHz, toHz = math.Max(fromHz, inv.fromHz), math.Min(toHz, inv.toHz)
+	}
 	lo := min(len(inv.filter)-1, max(0, int(math.Ceil(fromHz/step))))
 	hi := min(len(inv.filter), max(lo+1, int(math.Floor(toHz/step))+1))
 	var sum float64

@@ -11,7 +11,8 @@
 // Convention, 2000; A. Novak, P. Lotton, L. Simon, "Synchronized swept-sine",
 // J. Audio Eng. Soc. 63(10), 2015, eqs. 32, 33 and 43. Rounding f1·L makes the
 // "−1" immaterial and keeps the harmonics in phase with the sweep; it changes
-// the duration asked for by a little, and Sweep.Seconds says to what.
+// the duration asked for, by at most half of ln(f2/f1)/f1 where the sweep is longer
+// than that (5 Hz to 24 kHz: 0.85 s), and Sweep.Seconds says to what.
 package sweep
 
 import (
@@ -50,7 +51,7 @@ type Options struct {
 	StartHz     float64 // first frequency; 0: 5 Hz
 	StopHz      float64 // last frequency; 0: 24 kHz, or half the sample rate where that is lower
 	SampleRate  float64 // Hz, MinRate to MaxRate; 0: 48000
-	Seconds     float64 // about how long; 0: 10
+	Seconds     float64 // how long, to within half a step (see New); 0: 10
 	LevelDBFS   float64 // peak level, below 0; 0: DefaultLevelDBFS
 	CeilingDBFS float64 // highest LevelDBFS allowed; 0: DefaultCeilingDBFS
 }
@@ -138,8 +139,9 @@ type Sweep struct {
 	FadeOut int     // raised-cosine fade in frames; 0 where the sweep ends at half the sample rate
 }
 
-// New makes the sweep nearest to what is asked for. Its duration may differ
-// from Options.Seconds, since f1·L is rounded to a whole number.
+// New makes the sweep nearest to what is asked for. Its duration comes in steps
+// of ln(f2/f1)/f1 seconds, one at least, since f1·L is rounded to a whole number:
+// from 5 Hz to 24 kHz in steps of 1.70 s, so that 0.5 s asked for become 1.70 s.
 //
 // The sweep ends either at half the sample rate, at its last zero crossing
 // (a fade there would put ringing of −43 dB before the impulse; measured), or

@@ -296,9 +296,9 @@ func (c *Card) supports(rate float64) error {
 		return e
 	}
 	e.Detail = fmt.Sprintf("%g Hz; these work: %s", rate, strings.Join(works, ", "))
-	e.hint = "choose --rate " + works[0]
+	e.hint = "choose " + works[0] + " Hz"
 	if len(works) > 1 {
-		e.hint = "choose --rate " + strings.Join(works[:len(works)-1], ", ") + " or " + works[len(works)-1]
+		e.hint = "choose " + strings.Join(works[:len(works)-1], ", ") + " or " + works[len(works)-1] + " Hz"
 	}
 	return e
 }

@@ -94,7 +94,7 @@ var (
 	// ErrRate: the device cannot run at the sample rate asked for.
 	ErrRate error = hinted{
 		"the device cannot run at this sample rate",
-		"choose one that works with --rate",
+		"choose one that it can run at",
 	}
 	// ErrChannels: the device does not have the channels asked for.
 	ErrChannels error = hinted{

@@ -15,7 +15,7 @@ import (
 func (a *app) devicesCommand() *cobra.Command {
 	var json bool
 	cmd := &cobra.Command{
-		Use:   "devices",
+		Use:   "devices [options]",
 		Short: "Inputs and outputs, with the ones that measure would pick and why",
 		Args:  noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -100,5 +100,10 @@ func (a *app) devices(ctx context.Context, asJSON bool) error {
 		}
 		fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%s\t%s\n", mark, d.Name, d.Inputs, d.Outputs, rate, d.System)
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.out)
+	paragraph(a.out, "", "The built-in room ("+modelName+") has the seats "+modelSeats()+"; in your own room name seats as you like.")
+	return nil
 }

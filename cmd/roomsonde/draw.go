@@ -1,10 +1,12 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/deconv/decay"
@@ -25,29 +27,39 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 	views := map[string]chart.View{}
 	order := []string{"response", "decay-octaves", "decay-thirds", "impulse", "distortion"}
 	m, subtitle := r.m, r.title()
-	readable := chart.Readable{FromHz: m.Readable.FromHz, ToHz: m.Readable.ToHz, FromReason: m.Readable.FromReason, ToReason: m.Readable.ToReason}
+	// What follows the colon of a reason is said in the text; on which side of the
+	// end it holds is plain to see.
+	brief := func(reason string) string {
+		reason, _, _ = strings.Cut(reason, ": ")
+		return strings.TrimPrefix(strings.TrimPrefix(reason, "above this "), "below this ")
+	}
+	readable := chart.Readable{FromHz: m.Readable.FromHz, ToHz: m.Readable.ToHz, FromReason: brief(m.Readable.FromReason), ToReason: brief(m.Readable.ToReason)}
 	if !m.Readable.OK { // nowhere: all of it is drawn faint
-		readable = chart.Readable{FromHz: m.ToHz, ToHz: m.ToHz, FromReason: m.Readable.FromReason}
+		readable = chart.Readable{None: true, FromReason: m.Readable.FromReason}
 	}
 	fraction := m.Smoothing
 	if fraction == 0 {
 		fraction = drawnSmoothing
 	}
-	views["response"] = chart.Response{Subtitle: subtitle, Readable: readable, Smoothing: smoothingInWords(fraction),
+	views["response"] = chart.Response{Subtitle: subtitle, Readable: readable, Smoothing: smoothingInWords(fraction), Window: r.window(),
 		Reference: r.reference(), Curves: []chart.Curve{{Name: "measured", Hz: m.Hz, DB: m.Smoothed(fraction)}},
 		NoiseHz: m.Hz[:len(m.NoiseDB)], NoiseDB: m.NoiseDB}
 	for name, width := range map[string]scale.Width{"decay-octaves": scale.Octave, "decay-thirds": scale.Third} {
-		d := chart.Decay{Subtitle: subtitle}
+		d := chart.Decay{Subtitle: subtitle, Command: fmt.Sprintf("roomsonde show %d", r.meta.Number)}
+		if width == scale.Third {
+			d.Command += " --thirds"
+		}
 		for _, b := range m.Decay {
 			if b.Width == width {
 				d.Bands = append(d.Bands, chart.DecayBand{Label: short(b.NominalHz), MidHz: b.MidHz, Width: width,
-					EDT: secondsOf(b.EDT), T20: secondsOf(b.T20), T30: secondsOf(b.T30), Reason: refusals(b)})
+					EDT: secondsOf(b.EDT), T20: secondsOf(b.T20), T30: secondsOf(b.T30),
+					EDTDoubtful: doubtful(b.EDT), T20Doubtful: doubtful(b.T20), T30Doubtful: doubtful(b.T30), Reason: refusals(b)})
 			}
 		}
 		views[name] = d
 	}
-	views["impulse"] = chart.Impulse{Subtitle: subtitle + " · without what lies below 15 Hz", SampleRate: m.Impulse.SampleRate,
-		Samples: response.HighPass(m.Impulse, 15).Samples, Zero: m.Impulse.Zero}
+	views["impulse"] = chart.Impulse{Subtitle: subtitle, Note: "drawn without what lies below 15 Hz", SampleRate: m.Impulse.SampleRate,
+		Samples: response.HighPass(m.Impulse, 15).Samples, Zero: m.Impulse.Zero, HighestHz: m.ToHz}
 	if d := m.Distortion; d != nil {
 		v := chart.Distortion{Subtitle: subtitle, Smoothing: "1/12 octave", FromHz: 20, ToHz: math.Min(10000, math.Max(100, m.ToHz/2)), THD: harmonic(0, d.THD, d.Orders[0].Floor)}
 		for _, o := range d.Orders {
@@ -63,6 +75,9 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 		if !ok {
 			continue
 		}
+		if name == "response" { // the only one that another window or smoothing changes
+			name += r.variant()
+		}
 		path := filepath.Join(folder, r.meta.ID+"-"+name+"."+string(format))
 		if err := drawTo(path, view); err != nil {
 			return paths, err
@@ -71,6 +86,31 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 	}
 	return paths, nil
 }
+
+// window names the window of the response, or "" where it takes all that is kept.
+func (r *result) window() string {
+	if w := r.m.Window; w != (response.Window{}).Resolved(r.m.Impulse) {
+		return w.String()
+	}
+	return ""
+}
+
+// variant is what the name of a drawing of the response says of a window and a
+// smoothing other than the usual ones, so that none replaces another: as in
+// "-5ms-1-12-octave".
+func (r *result) variant() string {
+	words := ""
+	if w := r.window(); w != "" {
+		words += "-" + strings.NewReplacer(", at most ", "-", " cycles", "-cycles", " ", "").Replace(w)
+	}
+	if n := r.m.Smoothing; n != 0 && n != drawnSmoothing {
+		words += fmt.Sprintf("-1-%g-octave", n)
+	}
+	return words
+}
+
+// doubtful reports whether a time is given but doubted.
+func doubtful(v decay.Value) bool { return v.OK && v.Reason != "" }
 
 // harmonic puts the points of a curve that can be told into their places among
 // those that cannot; floor has them all.
@@ -89,9 +129,13 @@ func harmonic(order int, told, floor response.Curve) chart.Harmonic {
 }
 
 // refusals says in few words which of a band's times were refused, and why: what
-// is merely doubtful stays out of a drawing.
+// is merely doubtful is drawn, hollow. Where all were, one reason is enough: that
+// of the EDT, which asks for least.
 func refusals(b decay.Band) string {
-	var parts []string
+	if !b.EDT.OK && !b.T20.OK && !b.T30.OK {
+		return inBrief(b.EDT.Reason)
+	}
+	var names, reasons []string
 	for _, v := range []struct {
 		name  string
 		value decay.Value
@@ -99,13 +143,44 @@ func refusals(b decay.Band) string {
 		if v.value.OK {
 			continue
 		}
-		if n := len(parts); n > 0 && strings.HasSuffix(parts[n-1], ": "+v.value.Reason) {
-			parts[n-1] = strings.Replace(parts[n-1], ": ", ", "+v.name+": ", 1)
+		reason := inBrief(v.value.Reason)
+		if n := len(reasons); n > 0 && reasons[n-1] == reason {
+			names[n-1] += ", " + v.name
 			continue
 		}
-		parts = append(parts, "no "+v.name+": "+v.value.Reason)
+		names, reasons = append(names, v.name), append(reasons, reason)
 	}
-	return strings.Join(parts, "; ")
+	for i := range names {
+		names[i] = "no " + names[i] + ": " + reasons[i]
+	}
+	return strings.Join(names, "; ")
+}
+
+// briefly are reasons for which there is no decay time, as short as a drawing
+// wants them; $1 is a number. The text has them in full.
+var briefly = []struct {
+	long  *regexp.Regexp
+	short string
+}{
+	{regexp.MustCompile(`^the noise takes over after .*by only (\S+) dB.*`), "the decay stands only $1 dB out of the noise"},
+	{regexp.MustCompile(`^the decay stands only (\S+) dB out of the noise.*`), "the decay stands only $1 dB out of the noise"},
+	{regexp.MustCompile(`^the response ends after .*`), "the response ends too early"},
+	{regexp.MustCompile(`^the level falls past .* with the direct sound.*`), "the direct sound takes up too much of the decay"},
+	{regexp.MustCompile(`^the direct sound takes up the decay .*`), "the direct sound takes up too much of the decay"},
+	{regexp.MustCompile(`^the level does not fall steadily.*`), "the level does not fall steadily"},
+	{regexp.MustCompile(`^the band filter itself rings about as long.*`), "the band filter itself rings about as long"},
+	{regexp.MustCompile(`^the decay is too far from a straight line.*`), "the decay is too far from a straight line"},
+	{regexp.MustCompile(`^(the band (?:ends|begins|starts) at .* Hz, (?:above|below) the .* Hz).*`), "$1 that can be read"},
+}
+
+// inBrief shortens a reason; one that is not known here stays as it is.
+func inBrief(reason string) string {
+	for _, b := range briefly {
+		if b.long.MatchString(reason) {
+			return b.long.ReplaceAllString(reason, b.short)
+		}
+	}
+	return reason
 }
 
 // drawTo writes one drawing, whole or not at all.

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
+	"strings"
 
 	"roomsonde/calibration"
 	"roomsonde/capture"
@@ -94,6 +95,28 @@ type hintedError struct{ text, hint string }
 func (e *hintedError) Error() string { return e.text }
 func (e *hintedError) Hint() string  { return e.hint }
 
+// ratesError says of two files by name that their sample rates differ.
+type ratesError struct {
+	recording, excitation string
+	rates                 deconv.RateError
+}
+
+func (e *ratesError) Error() string {
+	return fmt.Sprintf("%s has a sample rate of %g Hz, but %s has %g Hz", e.recording, e.rates.RecordingHz, e.excitation, e.rates.ExcitationHz)
+}
+
+func (e *ratesError) Unwrap() error { return &e.rates }
+func (e *ratesError) Hint() string  { return rateHint(&e.rates) }
+
+// rateHint says what to do about two sample rates, as far as it can be done.
+func rateHint(e *deconv.RateError) string {
+	hint := fmt.Sprintf("record at %g Hz", e.ExcitationHz)
+	if e.RecordingHz >= sweep.MinRate && e.RecordingHz <= sweep.MaxRate {
+		hint += fmt.Sprintf(", or make a sweep for %g Hz (sweep --rate %g) and measure again", e.RecordingHz, e.RecordingHz)
+	}
+	return hint
+}
+
 // keptError is an interruption after the recording was on the disk.
 type keptError struct {
 	error
@@ -127,7 +150,7 @@ func exitCode(err error) int {
 	case is[*survey.NotSurveyError](err), is[*survey.WriteError](err), is[*survey.BusyError](err), is[*survey.NewerError](err),
 		is[*survey.NotFoundError](err), is[*survey.AmbiguousError](err), is[*survey.UnfinishedError](err), is[*survey.Damage](err):
 		return exitSurvey
-	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err):
+	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err), is[*hintedError](err):
 		return exitFile
 	case is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
 		return exitNoSweep
@@ -159,10 +182,47 @@ func explain(w io.Writer, err error) {
 var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|wav|calibration|soundcard|modelroom|chart|export): `)
 
 // inWords returns an error's text as users get it.
-func inWords(err error) string { return packageNames.ReplaceAllString(err.Error(), "$1") }
+func inWords(err error) string {
+	return typographic(packageNames.ReplaceAllString(err.Error(), "$1"))
+}
 
-// hintOf returns what the innermost error that knows it says about what to do.
-func hintOf(err error) (hint string) {
+// negative is a level or another quantity below zero, with its unit.
+var negative = regexp.MustCompile(`(^|[\s(+/])-(\d[\d.]*(?: (?:to|or) -?\d[\d.]*)? (?:dB|‰|°))`)
+
+// typographic gives what is printed for people minus signs as sentences have
+// them; what is to be typed keeps its hyphens.
+func typographic(s string) string {
+	s = negative.ReplaceAllString(s, "${1}−${2}")
+	return rangeEnd.ReplaceAllString(s, "${1}−${2}")
+}
+
+var rangeEnd = regexp.MustCompile(`(−\d[\d.]* (?:to|or) )-(\d)`)
+
+// hintOf returns what to do about an error: what the innermost error that knows
+// it says, in terms of this program's options.
+func hintOf(err error) string {
+	hint := innermostHint(err)
+	var rates *deconv.RateError
+	var pick *capture.PickError
+	var file *atomicfile.Error
+	switch {
+	case errors.As(err, &rates):
+		return rateHint(rates)
+	case errors.As(err, &pick) && len(pick.Candidates)+len(pick.Names) > 0:
+		option := "--input"
+		if pick.Need == capture.OutputRole {
+			option = "--output"
+		}
+		return hint + ": " + option + " NAME"
+	case errors.Is(err, soundcard.ErrRate) && !strings.Contains(hint, "device"):
+		return hint + ": --rate"
+	case errors.As(err, &file) && errors.Is(file, fs.ErrExist):
+		return "choose another name, or leave out --keep-existing"
+	}
+	return hint
+}
+
+func innermostHint(err error) (hint string) {
 	var visit func(error)
 	visit = func(err error) {
 		if err == nil {

@@ -55,6 +55,8 @@ func TestErrorsBecomeExitCodes(t *testing.T) {
 
 		{noDevices, exitDevice, "no device that records"},
 		{both, exitDevice, "USB microphone B"},
+		{both, exitDevice, "a part of it will do: --input NAME"},
+		{&soundcard.Error{Kind: soundcard.ErrRate, Device: "USB microphone A"}, exitDevice, "it can run at: --rate"},
 		{unknown, exitDevice, `did you mean "USB microphone A"`},
 		{ambiguous, exitDevice, "USB microphone B"},
 		{role, exitDevice, "USB microphone A"},
@@ -69,6 +71,9 @@ func TestErrorsBecomeExitCodes(t *testing.T) {
 		{readError("there.wav", noWAV), exitFile, "not a WAV file"},
 		{badLine, exitFile, "mic.txt, line 2"},
 		{&deconv.RateError{RecordingHz: 44100, ExcitationHz: 48000}, exitFile, "44100"},
+		{&deconv.RateError{RecordingHz: 44100, ExcitationHz: 48000}, exitFile, "or make a sweep for 44100 Hz (sweep --rate 44100)"},
+		{&ratesError{"phone.wav", "sweep.wav", deconv.RateError{RecordingHz: 8000, ExcitationHz: 48000}}, exitFile, "phone.wav has a sample rate of 8000 Hz, but sweep.wav has 48000 Hz\n  what to do: record at 48000 Hz\n"},
+		{&hintedError{"that is so", "do this"}, exitFile, "do this"},
 		{&deconv.SampleError{Frame: 7}, exitFile, "frame 7"},
 
 		{&deconv.NotFoundError{Silent: true}, exitNoSweep, "not muted"},
@@ -87,6 +92,7 @@ func TestErrorsBecomeExitCodes(t *testing.T) {
 
 		{&atomicfile.Error{Path: "no/out.csv", Err: fs.ErrNotExist}, exitFile, "the folder does not exist"},
 		{&atomicfile.Error{Path: "out.csv", Err: fs.ErrExist}, exitFile, "out.csv"},
+		{&atomicfile.Error{Path: "out.csv", Err: fs.ErrExist}, exitFile, "leave out --keep-existing"},
 	}
 	for _, c := range cases {
 		if c.err == nil {

@@ -32,15 +32,15 @@ func (a *app) exportCommand() *cobra.Command {
 		keep      bool
 	)
 	cmd := &cobra.Command{
-		Use:   "export ID",
+		Use:   "export ID [options]",
 		Short: "Impulse response and curves for other tools",
 		Long: `export writes a take's impulse response and curves as files that other programs
-read. The impulse response is the microphone's, without its calibration; the curve
-has the calibration applied, as show has it.
+read. The impulse response is the microphone's, without its calibration; the
+curve has the calibration applied, as show has it.
 
   --impulse F.wav   mono WAV, 32-bit float; a wire of gain 1 has the sample 1
-  --curve F.csv     frequency_hz, magnitude_db, phase_deg, noise_db, group_delay_ms,
-                    readable (1 or 0)
+  --curve F.csv     frequency_hz, magnitude_db, phase_deg, noise_db,
+                    group_delay_ms, readable (1 or 0)
   --curve F.txt     the same as plain columns: Hz, dB, degrees
   --decay F.csv     decay per band
   --all F.json      everything, as show --json prints it`,
@@ -93,7 +93,7 @@ has the calibration applied, as show has it.
 				return err
 			}
 			if impulse != "" {
-				fmt.Fprintf(a.out, "  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)
+				fmt.Fprint(a.out, typographic(fmt.Sprintf("  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)))
 			}
 			c, extra, err := r.curve(grid == "full")
 			if err != nil {
@@ -133,7 +133,7 @@ has the calibration applied, as show has it.
 	f.Var(frequency(&read.lowPass), "low-pass", "crossover frequency that the source passes")
 	f.Var(seconds(&read.window), "window", "length of the response that is looked at (default: all that is kept)")
 	f.Var(cycles(&read.cycles), "cycles", "let the window shrink with frequency to so many cycles")
-	f.Var(smoothing{&read.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12")
+	f.Var(smoothing{&read.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12 (default: none)")
 	return cmd
 }
 
@@ -205,11 +205,15 @@ func (r *result) curve(full bool) (export.Curve, []export.Column, error) {
 	return export.Curve{Hz: hz, MagnitudeDB: magnitude, PhaseDegrees: phase}, columns, nil
 }
 
+// inASCII writes reasons for CSV, which some programs read in an encoding of
+// their own.
+var inASCII = strings.NewReplacer("ξ", "nonlinearity", " ‰", " per mille", "·", "*", "−", "-", "–", "-")
+
 func (r *result) decays() []export.Decay {
 	var rows []export.Decay
 	for _, b := range r.m.Decay {
 		rows = append(rows, export.Decay{BandHz: b.NominalHz, Width: b.Width, EDTS: secondsOf(b.EDT), T20S: secondsOf(b.T20), T30S: secondsOf(b.T30),
-			C50DB: ratioOf(b.C50DB), C80DB: ratioOf(b.C80DB), Reason: b.Reason})
+			C50DB: ratioOf(b.C50DB), C80DB: ratioOf(b.C80DB), Reason: inASCII.Replace(b.Reason)})
 	}
 	return rows
 }

@@ -4,16 +4,19 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"runtime"
 	"runtime/debug"
+	"strconv"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"golang.org/x/term"
 
 	"roomsonde/capture/soundcard"
@@ -56,6 +59,7 @@ func (o *output) Write(p []byte) (int, error) {
 // app is what every command needs of the world around it.
 type app struct {
 	out, talk io.Writer        // results, and everything else
+	in        io.Reader        // where somebody can press Enter; nil: nowhere
 	now       func() time.Time // takes are stamped with it
 	live      bool             // talk is a terminal: a progress bar makes sense
 }
@@ -66,6 +70,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	a := &app{out: out, talk: stderr, now: time.Now}
 	if f, ok := stderr.(*os.File); ok {
 		a.live = term.IsTerminal(int(f.Fd()))
+	}
+	if term.IsTerminal(int(os.Stdin.Fd())) {
+		a.in = os.Stdin
 	}
 	root := a.command()
 	root.SetArgs(args)
@@ -88,12 +95,12 @@ func (a *app) command() *cobra.Command {
 		Use:   "roomsonde",
 		Short: "Measure what a room does to the sound of loudspeakers and subwoofers",
 		Long: `roomsonde plays a sweep through your loudspeakers, records it with a measurement
-microphone, and says what the room made of it: how even the response is, how long
-each band rings, and where neither may be read.
+microphone, and says what the room made of it: how even the response is, how
+long each band rings, and where the result cannot be trusted.
 
-Start here, without a sound card:   roomsonde measure --device model
-With a microphone plugged in:       roomsonde devices
-                                    roomsonde measure --source left+sub --seat main
+Start here, without a sound card:  roomsonde measure --device model
+With a microphone plugged in:      roomsonde devices
+                                   roomsonde measure --source left+sub
 
 ` + cautions + "\n\n" + exitCodes,
 		SilenceErrors: true,
@@ -105,19 +112,63 @@ With a microphone plugged in:       roomsonde devices
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SuggestionsMinimumDistance = 2 // edits
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usage("see "+cmd.CommandPath()+" --help", "%s", err)
+		return usage("see "+cmd.CommandPath()+" --help", "%s", ofOptions(err))
 	})
+	root.SetUsageTemplate(usageTemplate)
 	root.AddCommand(a.devicesCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
 		a.showCommand(), a.exportCommand(), a.microphoneCommand())
+	for _, cmd := range root.Commands() {
+		cmd.DisableFlagsInUseLine = true
+	}
 	return root
+}
+
+// usageTemplate is what stands below a help text: options wrapped to the width
+// that all text has.
+const usageTemplate = `Usage:
+  {{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{else}}{{.UseLine}}{{end}}{{if .HasExample}}
+
+Examples:
+{{.Example}}{{end}}{{if .HasAvailableSubCommands}}
+
+Commands:{{range .Commands}}{{if or .IsAvailableCommand (eq .Name "help")}}
+  {{rpad .Name .NamePadding}} {{.Short}}{{end}}{{end}}{{end}}{{if .HasAvailableLocalFlags}}
+
+Options:
+{{.LocalFlags.FlagUsagesWrapped 80 | trimTrailingWhitespaces}}{{end}}{{if .HasAvailableSubCommands}}
+
+"{{.CommandPath}} COMMAND --help" says more about a command.{{end}}
+`
+
+// ofOptions says in our words what is wrong with the options.
+func ofOptions(err error) string {
+	var unknown *pflag.NotExistError
+	var empty *pflag.ValueRequiredError
+	var invalid *pflag.InvalidValueError
+	switch {
+	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
+		return fmt.Sprintf("there is no option -%s (in -%s)", unknown.GetSpecifiedName(), unknown.GetSpecifiedShortnames())
+	case errors.As(err, &unknown):
+		return "there is no option --" + unknown.GetSpecifiedName()
+	case errors.As(err, &empty):
+		return "the option --" + empty.GetFlag().Name + " needs a value"
+	case errors.As(err, &invalid):
+		why := invalid.Unwrap()
+		var number *strconv.NumError
+		if errors.As(why, &number) { // of a package's function, which helps nobody
+			return fmt.Sprintf("--%s: %q is not a whole number that can be used", invalid.GetFlag().Name, invalid.GetValue())
+		}
+		return fmt.Sprintf("--%s: %s", invalid.GetFlag().Name, why)
+	}
+	return err.Error()
 }
 
 // cautions are the usual ones, said in the help, once per survey, and in the
 // README.
-const cautions = `Before the first sweep: turn the volume down, and up again from below. A sweep can
-hurt ears and tweeters; long loud high notes most of all. Keep children and pets
-out, and stop at the first sound of strain. Nothing needs to be opened: leave
-mains and covers alone. Your equipment's manual, local rules and licensed
+const cautions = `Before the first sweep: turn the volume down, and up again from below. A sweep
+can hurt ears and tweeters; long loud high notes most of all. Keep children and
+pets out, and stop at the first sound of strain. Nothing needs to be opened:
+leave mains and covers alone. Your equipment's manual, local rules and licensed
 technicians have the last word.`
 
 // noArguments refuses arguments with an exit code of ours.

@@ -14,7 +14,7 @@ func (a *app) microphoneCommand() *cobra.Command {
 		drawing string
 	)
 	cmd := &cobra.Command{
-		Use:   "microphone FILE",
+		Use:   "microphone FILE [options]",
 		Short: "Read a calibration file, say what is in it, draw it",
 		Long: `microphone reads a calibration file as measure would, and says what it read: how
 many rows, how they are written, the range covered, the sensitivity if one is
@@ -22,11 +22,6 @@ stated, and whatever is doubtful.`,
 		Example: "  roomsonde microphone mic.txt\n  roomsonde microphone mic.txt --drawing mic.png",
 		Args:    oneArgument("file"),
 		RunE: func(_ *cobra.Command, args []string) error {
-			if drawing != "" {
-				if _, err := chart.FormatOf(drawing); err != nil {
-					return usage(hintOf(err), "%s", err)
-				}
-			}
 			if drawing != "" {
 				if _, err := chart.FormatOf(drawing); err != nil {
 					return usage(hintOf(err), "%s", err)

@@ -24,6 +24,19 @@ import (
 // modelName is the device name of the built-in room.
 const modelName = "model"
 
+// builtIn is the "sound system" of the built-in room.
+const builtIn = "built-in"
+
+// modelSeats names the built-in room's seats for messages.
+func modelSeats() string {
+	room, err := modelroom.Open(modelroom.Options{})
+	if err != nil {
+		return ""
+	}
+	seats := room.Seats()
+	return strings.Join(seats[:len(seats)-1], ", ") + " and " + seats[len(seats)-1]
+}
+
 // deviceFlags choose what plays and what records.
 type deviceFlags struct {
 	device, input, output string
@@ -35,7 +48,7 @@ type deviceFlags struct {
 
 func (d *deviceFlags) add(flags *pflag.FlagSet) {
 	flags.StringVar(&d.device, "device", "", "device `NAME` that plays and records; \"model\" is the built-in room")
-	flags.StringVar(&d.input, "input", "", "device `NAME` that records (default: the USB microphone, when there is exactly one)")
+	flags.StringVar(&d.input, "input", "", "device `NAME` that records (default: the one USB microphone)")
 	flags.StringVar(&d.output, "output", "", "device `NAME` that plays (default: the system's)")
 	flags.StringVar(&d.channel, "channel", "", "output `CHANNELS`: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
 	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel `N`, counted from 1")
@@ -111,7 +124,7 @@ func chosen(devices []capture.Device, name string, role capture.Role, pick func(
 
 // modelDevice describes the built-in room for listings.
 func modelDevice() capture.Device {
-	return capture.Device{Name: modelName, System: "built-in", Inputs: 1, Outputs: 8, Rate: 48000}
+	return capture.Device{Name: modelName, System: builtIn, Inputs: 1, Outputs: 8, Rate: 48000}
 }
 
 func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, error) {
@@ -156,7 +169,7 @@ func (d *deviceFlags) channels(source string, output capture.Device) (channels [
 			}
 		}
 		if text == "" {
-			text, why = "1", "the first; --channel chooses another"
+			text, why = "1", "the default; --channel chooses another"
 		}
 	}
 	channels, err = capture.ParseChannelsOf(text, output)
@@ -167,7 +180,7 @@ func (d *deviceFlags) channels(source string, output capture.Device) (channels [
 	for _, c := range channels {
 		list = append(list, capture.ChannelNameOf(c, output))
 	}
-	return channels, strings.Join(list, " + "), why, nil
+	return channels, strings.Join(list, "+"), why, nil
 }
 
 // channelFor returns the channel that a source's name speaks of, or "". What
@@ -195,7 +208,7 @@ type microphoneFlags struct {
 }
 
 func (f *microphoneFlags) add(flags *pflag.FlagSet) {
-	flags.StringVar(&f.file, "microphone", "", "the microphone's calibration `FILE`; \"none\" for none (default: the survey's last)")
+	flags.StringVar(&f.file, "microphone", "", "the microphone's calibration `FILE`; \"none\" for none (default: as in the last take of the survey; the built-in room's is not taken over)")
 	flags.BoolVar(&f.minimum, "minimum-phase", false, "correct the phase by the minimum phase of the microphone's curve")
 }
 
@@ -259,7 +272,7 @@ func parseMicrophone(name string, content []byte) (*microphone, error) {
 func (f *microphoneFlags) pick(s *survey.Survey, cardFile []byte) (m *microphone, why string, err error) {
 	switch {
 	case f.file == "none":
-		return nil, "no calibration, as asked", nil
+		return nil, "as asked", nil
 	case f.file != "":
 		m, err = readMicrophone(f.file)
 	case cardFile != nil:
@@ -271,7 +284,7 @@ func (f *microphoneFlags) pick(s *survey.Survey, cardFile []byte) (m *microphone
 			return nil, "", listErr
 		}
 		for i := len(entries) - 1; i >= 0; i-- {
-			if e := entries[i]; !e.Unfinished && e.Meta.Device.System != "built-in" {
+			if e := entries[i]; !e.Unfinished && e.Meta.Device.System != builtIn {
 				if e.Calibration == nil {
 					break
 				}
@@ -281,7 +294,7 @@ func (f *microphoneFlags) pick(s *survey.Survey, cardFile []byte) (m *microphone
 			}
 		}
 		if m == nil && err == nil {
-			return nil, "no calibration: levels hold the microphone's own errors (--microphone FILE corrects them)", nil
+			return nil, "the curve contains the microphone's own deviation (--microphone FILE corrects it)", nil
 		}
 	}
 	if err != nil {
@@ -317,5 +330,5 @@ func dBFS(amplitude float64) string {
 	if amplitude <= 0 {
 		return "silent"
 	}
-	return fmt.Sprintf("%.0f dBFS", 20*math.Log10(amplitude))
+	return typographic(fmt.Sprintf("%.0f dBFS", 20*math.Log10(amplitude)))
 }

@@ -31,6 +31,9 @@ func TestReadmeIsTrue(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if bytes.Contains(page, []byte("@@")) {
+		t.Error("README holds a place that waits to be filled in (@@)")
+	}
 	here, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)

@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -28,7 +30,7 @@ func (a *app) recoverCommand() *cobra.Command {
 		channel   int
 	)
 	cmd := &cobra.Command{
-		Use:   "recover RECORDING.wav",
+		Use:   "recover RECORDING.wav|ID [options]",
 		Short: "The same from a recording made elsewhere",
 		Long: `recover works out a measurement from a recording that was made with another
 program, and keeps it in the survey like any take. The sweep may lie anywhere in
@@ -36,13 +38,25 @@ the recording.
 
 --sweep names the file that was played: one that sweep wrote, or any other
 excitation. Without it the sweep is taken to be the one that the options
-describe, as sweep would write it with the same options.`,
+describe, as sweep would write it with the same options.
+
+With the ID of an unfinished take in place of a file, recover finishes that take
+from the recording that it holds.`,
 		Example: `  roomsonde recover phone.wav --sweep sweep.wav --source left --seat main
   roomsonde recover phone.wav --duration 20
+  roomsonde recover 7
   roomsonde recover noise-recorded.wav --sweep noise-played.wav`,
 		Args: oneArgument("recording"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			described := play.changed(cmd.Flags())
+			if dir, id := unfinished(take.survey, args[0]); id != "" {
+				for _, name := range []string{"sweep", "input-channel", "source", "seat", "note", described} {
+					if name != "" && cmd.Flags().Changed(name) {
+						return usage("leave it out: the take knows it", "--%s cannot go with an unfinished take", name)
+					}
+				}
+				return a.finishTake(cmd.Context(), id, dir, mic, read)
+			}
 			if sweepFile != "" && described != "" {
 				return usage("leave it out: the file says what was played", "--%s cannot go with --sweep", described)
 			}
@@ -53,9 +67,104 @@ describe, as sweep would write it with the same options.`,
 	cmd.Flags().StringVar(&sweepFile, "sweep", "", "`FILE` that was played: from the sweep command, or any other excitation")
 	cmd.Flags().IntVar(&channel, "input-channel", 0, "channel `N` of the recording, counted from 1 (default: the only one, or the first that is not silent)")
 	play.add(cmd.Flags())
+	for name, text := range map[string]string{
+		"from":     "first frequency of the sweep that was played (default: 5 Hz, or as --range says)",
+		"to":       "last frequency of the sweep that was played (default: 24 kHz or half the rate, or as --range says)",
+		"duration": "duration that was asked of the sweep that was played (default: 10 s)",
+		"rate":     "sample rate of the sweep that was played (default: the recording's)",
+		"level":    "peak level of the sweep that was played (default: -30)",
+		"ceiling":  "ceiling of the sweep that was played, where it was raised (default: -12)",
+		"range":    "range of the sweep that was played, `NAME` being full, sub or tweeter (default: from --source)",
+		"sweeps":   "how many sweeps were played, `N` from 1 to 8",
+		"tail":     "silence after the sweep that was played, and how much of the response is kept (default: 2 s)",
+	} {
+		cmd.Flags().Lookup(name).Usage = text
+	}
 	mic.add(cmd.Flags())
 	read.add(cmd.Flags())
+	cmd.Flags().Lookup("source").Usage = "what played, `NAME` being words of your own (default: the recording's name)"
+	cmd.Flags().Lookup("seat").Usage = "where the microphone stood, `NAME` being words of your own"
 	return cmd
+}
+
+// unfinished returns the survey and the ID of the unfinished take that an
+// argument means, by its ID or by the recording in it; "" where it means a file.
+func unfinished(dir, arg string) (of, id string) {
+	info, err := os.Stat(arg)
+	isFile := err == nil && !info.IsDir()
+	if isFile {
+		if filepath.Base(arg) != survey.RecordingName {
+			return "", ""
+		}
+		folder, err := filepath.Abs(filepath.Dir(arg))
+		if err != nil {
+			return "", ""
+		}
+		dir, arg = filepath.Dir(folder), filepath.Base(folder)
+	}
+	s, err := survey.Open(dir, false)
+	if err != nil {
+		return "", ""
+	}
+	e, err := s.Resolve(arg)
+	if err != nil || !e.Unfinished || isFile && filepath.Base(e.Dir) != arg {
+		return "", ""
+	}
+	return dir, e.ID
+}
+
+// finishTake works an unfinished take out from its recording and finishes it in
+// its place.
+func (a *app) finishTake(ctx context.Context, id, dir string, micFlags microphoneFlags, read readFlags) error {
+	if err := read.check(); err != nil {
+		return err
+	}
+	if err := micFlags.check(); err != nil {
+		return err
+	}
+	s, err := survey.Open(dir, false)
+	if err != nil {
+		return err
+	}
+	draft, err := s.Adopt(id)
+	if err != nil {
+		return err
+	}
+	defer draft.Close()
+	f, err := wav.ReadFile(draft.RecordingPath())
+	if err != nil {
+		return readError(draft.RecordingPath(), err)
+	}
+	meta := draft.Meta()
+	in, err := inputOf(meta, draft.Dir(), f)
+	if err != nil {
+		return err
+	}
+	mic, err := micFlags.of(s, meta)
+	if err != nil {
+		return err
+	}
+	meta.Calibration = nil
+	if mic != nil {
+		if mic.kept.File == "" {
+			if mic.kept, err = s.KeepMicrophone(mic.Name, mic.content); err != nil {
+				return err
+			}
+		}
+		meta.Calibration = &mic.kept
+	}
+	meta.Findings = slices.DeleteFunc(meta.Findings, func(f survey.Finding) bool { return f.Kind == notWorkedOut })
+	if err := read.makeFolder(); err != nil {
+		return err
+	}
+	m, err := measurement.Work(ctx, in, read.options(mic))
+	if err != nil {
+		if errors.Is(err, context.Canceled) {
+			return &keptError{err, draft.Dir()}
+		}
+		return fmt.Errorf("take %s: %w", meta.ID, err)
+	}
+	return a.complete(draft, meta, m, mic, read)
 }
 
 func (a *app) recover(ctx context.Context, path, sweepFile string, described bool, channel int, take takeFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
@@ -82,17 +191,17 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	switch {
 	case in.Program != nil:
 	case sweepFile != "":
-		if in.Program, in.Excitation, err = readExcitation(sweepFile, rate); err != nil {
+		if in.Program, in.Excitation, err = readExcitation(sweepFile, path, rate); err != nil {
 			return err
 		}
 	default:
 		if play.rate != 0 && play.rate != rate {
-			return &fileError{path, &deconv.RateError{RecordingHz: rate, ExcitationHz: play.rate}}
+			return &ratesError{path, "the sweep described", deconv.RateError{RecordingHz: rate, ExcitationHz: play.rate}}
 		}
 		if rate < sweep.MinRate || rate > sweep.MaxRate {
 			return &fileError{path, &hintedError{fmt.Sprintf("its sample rate of %g Hz is outside %d to %d Hz", rate, sweep.MinRate, sweep.MaxRate), "record at 44100 or 48000 Hz; to raise the rate afterwards brings nothing back"}}
 		}
-		if in.Program, _, err = play.program(take.source, rate); err != nil {
+		if in.Program, _, err = play.program(take.source, "", rate); err != nil {
 			return err
 		}
 	}
@@ -122,8 +231,8 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	}
 	if mic != nil {
 		meta.Calibration = &mic.kept
-		fmt.Fprintf(a.talk, "microphone  %s (%s)\n", mic.Name, micWhy)
 	}
+	a.announceMicrophone(mic, micWhy)
 	channels := [][]float32{recording}
 	if in.Program == nil {
 		// Without the excitation nothing could be worked out again: it is kept
@@ -136,7 +245,19 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	// The file is the user's and stays where it is, so it is worked out first: a
 	// recording without a sweep in it makes no take.
 	m, err := measurement.Work(ctx, in, read.options(mic))
+	var rates *deconv.RateError
+	if errors.As(err, &rates) {
+		return &ratesError{path, "the sweep that it describes", *rates}
+	}
 	if err != nil {
+		return err
+	}
+	for i, f := range m.Findings {
+		if f.Kind == measurement.StartMissing || f.Kind == measurement.EndMissing {
+			m.Findings[i].Text += " Or this is not the sweep that was played: see --sweep and --duration."
+		}
+	}
+	if err := read.makeFolder(); err != nil {
 		return err
 	}
 	draft, err := s.Begin(meta)
@@ -260,13 +381,13 @@ func readError(path string, err error) error {
 
 // readExcitation reads what was played: the program that the file describes, or
 // its samples.
-func readExcitation(path string, rate float64) (*sweep.Program, []float32, error) {
+func readExcitation(path, recording string, rate float64) (*sweep.Program, []float32, error) {
 	channels, f, err := wav.ReadFileSingle(path)
 	if err != nil {
 		return nil, nil, readError(path, err)
 	}
 	if float64(f.SampleRate) != rate {
-		return nil, nil, &fileError{path, &deconv.RateError{RecordingHz: rate, ExcitationHz: float64(f.SampleRate)}}
+		return nil, nil, &ratesError{recording, path, deconv.RateError{RecordingHz: rate, ExcitationHz: float64(f.SampleRate)}}
 	}
 	p, ours, err := sweep.FromComment(f.Comment)
 	if err != nil {

@@ -175,7 +175,7 @@ func (r *result) printJSON(w io.Writer) error {
 	return printJSON(w, j)
 }
 
-// printJSON writes v as indented JSON, lists of numbers on one line each.
+// printJSON writes v as JSON on one line.
 func printJSON(w io.Writer, v any) error {
 	text, err := json.Marshal(v)
 	if err != nil {
@@ -202,9 +202,9 @@ func ratioOf(v decay.Ratio) *float64 {
 // reference says what 0 dB is.
 func (r *result) reference() string {
 	if r.mic != nil {
-		return "dB, 0 dB = recorded as loud as played, less the microphone's deviation"
+		return "dB, 0 dB = recorded as loud as played, with the microphone's deviation taken off"
 	}
-	return "dB, 0 dB = recorded as loud as played"
+	return "dB, 0 dB = recorded as loud as played, not corrected for the microphone"
 }
 
 // readings are the findings in plain sentences.

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"roomsonde/capture/wav"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv/response"
@@ -21,7 +22,7 @@ func (a *app) listCommand() *cobra.Command {
 		json bool
 	)
 	cmd := &cobra.Command{
-		Use:     "list",
+		Use:     "list [options]",
 		Short:   "What the survey holds",
 		Example: "  roomsonde list\n  roomsonde list --survey attic --json",
 		Args:    noArguments,
@@ -52,7 +53,7 @@ func (a *app) listCommand() *cobra.Command {
 					if e.Unfinished {
 						continue
 					}
-					level := fmt.Sprintf("%g dBFS", e.LevelDBFS)
+					level := typographic(fmt.Sprintf("%g dBFS", e.LevelDBFS))
 					if e.LevelDBFS == 0 {
 						level = "–"
 					}
@@ -147,18 +148,21 @@ func (a *app) showCommand() *cobra.Command {
 		read readFlags
 	)
 	cmd := &cobra.Command{
-		Use:   "show ID",
+		Use:   "show ID [options]",
 		Short: "One take again, worked out anew from its recording",
 		Long: `show works a kept take out again from its recording, and prints and draws it as
 measure does. ID is a number from list, a whole ID, a part that no other take's
 ID has, or "latest".`,
 		Example: `  roomsonde show latest
   roomsonde show 7 --drawings pictures --format svg
-  roomsonde show 7 --window 5ms          # the direct sound, without the room
+  roomsonde show 7 --window 5ms   # direct sound and nearest reflections only
   roomsonde show 7 --json --smoothing 1/6`,
 		Args: oneArgument("take"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := read.check(); err != nil {
+				return err
+			}
+			if err := mic.check(); err != nil {
 				return err
 			}
 			r, err := a.load(cmd.Context(), dir, args[0], mic, read)
@@ -189,43 +193,16 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	if err != nil {
 		return nil, err
 	}
-	in := measurement.Input{SampleRate: float64(f.SampleRate), Overflows: take.Meta.Recording.Overflows, Underflows: take.Meta.Recording.Underflows,
-		Aligned: take.Device.System != fileSystem}
-	single := func(x []float64) []float32 {
-		out := make([]float32, len(x))
-		for i, v := range x {
-			out[i] = float32(v)
-		}
-		return out
-	}
-	in.Recording = single(f.Channels[0])
-	switch {
-	case take.Newer:
+	if take.Newer {
 		return nil, &survey.NewerError{Path: take.Dir, Found: take.Format, Known: survey.Format}
-	case len(take.Program) > 0:
-		if in.Program, err = sweep.ParseProgram(take.Program); err != nil {
-			return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: err.Error()}
-		}
-	case len(f.Channels) > 1:
-		in.Recording, in.Excitation = paired(in.Recording, single(f.Channels[1]))
-	default:
-		return nil, &survey.Damage{ID: take.ID, Path: take.Dir, Problem: "it does not say what was played"}
 	}
-	var mic *microphone
-	switch {
-	case micFlags.file == "none":
-	case micFlags.file != "":
-		if mic, err = readMicrophone(micFlags.file); err != nil {
-			return nil, err
-		}
-		mic.kept.Name = mic.Name
-	case take.Calibration != nil:
-		if mic, err = keptMicrophone(s, *take.Calibration); err != nil {
-			return nil, err
-		}
+	in, err := inputOf(take.Meta, take.Dir, f)
+	if err != nil {
+		return nil, err
 	}
-	if mic != nil && micFlags.minimum {
-		mic.phase = response.MinimalPhase
+	mic, err := micFlags.of(s, take.Meta)
+	if err != nil {
+		return nil, err
 	}
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	if err != nil {
@@ -240,4 +217,50 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
 	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recording: take.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
+}
+
+// inputOf makes of a take's recording what is worked out.
+func inputOf(meta survey.Meta, dir string, f *wav.File) (in measurement.Input, err error) {
+	in = measurement.Input{SampleRate: float64(f.SampleRate), Overflows: meta.Recording.Overflows, Underflows: meta.Recording.Underflows,
+		Aligned: meta.Device.System != fileSystem}
+	single := func(x []float64) []float32 {
+		out := make([]float32, len(x))
+		for i, v := range x {
+			out[i] = float32(v)
+		}
+		return out
+	}
+	in.Recording = single(f.Channels[0])
+	switch {
+	case len(meta.Program) > 0:
+		if in.Program, err = sweep.ParseProgram(meta.Program); err != nil {
+			return in, &survey.Damage{ID: meta.ID, Path: dir, Problem: err.Error()}
+		}
+	case len(f.Channels) > 1:
+		in.Recording, in.Excitation = paired(in.Recording, single(f.Channels[1]))
+	default:
+		return in, &survey.Damage{ID: meta.ID, Path: dir, Problem: "it does not say what was played"}
+	}
+	return in, nil
+}
+
+// of returns the microphone for a take that is kept: the file asked for, else
+// the take's own; nil for none.
+func (f *microphoneFlags) of(s *survey.Survey, meta survey.Meta) (mic *microphone, err error) {
+	switch {
+	case f.file == "none":
+	case f.file != "":
+		if mic, err = readMicrophone(f.file); err != nil {
+			return nil, err
+		}
+		mic.kept.Name = mic.Name
+	case meta.Calibration != nil:
+		if mic, err = keptMicrophone(s, *meta.Calibration); err != nil {
+			return nil, err
+		}
+	}
+	if mic != nil && f.minimum {
+		mic.phase = response.MinimalPhase
+	}
+	return mic, nil
 }

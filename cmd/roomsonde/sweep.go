@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -21,10 +22,10 @@ func (a *app) sweepCommand() *cobra.Command {
 		json    bool
 	)
 	cmd := &cobra.Command{
-		Use:   "sweep",
+		Use:   "sweep [options]",
 		Short: "Write the signal as a WAV file, to play from any player",
-		Long: `sweep writes what measure would play as a WAV file (32-bit float), and says what is
-in it. The file carries its own description, so that recover knows it again.
+		Long: `sweep writes what measure would play as a WAV file (32-bit float), and says what
+is in it. The file carries its own description, so that recover knows it again.
 Play it from any player, record it elsewhere, and give both files to recover.
 
 ` + cautions,
@@ -37,7 +38,7 @@ Play it from any player, record it elsewhere, and give both files to recover.
 			if rate == 0 {
 				rate = 48000
 			}
-			p, limited, err := play.program(source, rate)
+			p, limited, err := play.program(source, channel, rate)
 			if err != nil {
 				return err
 			}
@@ -52,9 +53,13 @@ Play it from any player, record it elsewhere, and give both files to recover.
 			} else if outputs < 1 || outputs > 64 {
 				return usage("use 1 to 64", "a file of %d channels cannot be written", outputs)
 			}
+			replaced := ""
 			if path != "" {
 				if err := notOfASurvey(path); err != nil {
 					return err
+				}
+				if info, err := os.Stat(path); err == nil && info.Mode().IsRegular() {
+					replaced = ", replacing the file that was there"
 				}
 				samples, silent := p.Samples(), make([]float32, p.Frames)
 				all := make([][]float32, outputs)
@@ -76,10 +81,14 @@ Play it from any player, record it elsewhere, and give both files to recover.
 				}{p, path, p.Frames})
 			}
 			s := p.Sweep
-			fmt.Fprintf(a.out, "A sweep from %s to %s in %.2f s, peak %g dBFS, %g Hz.\n\n", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.LevelDBFS, s.SampleRate)
+			paragraph(a.out, "", fmt.Sprintf("A sweep from %s to %s in %.2f s, peak %g dBFS, %g Hz.", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.LevelDBFS, s.SampleRate))
+			if other := play.otherLength(p); other != "" {
+				paragraph(a.out, "length:  ", other)
+			}
 			if limited != "" {
 				paragraph(a.out, "limited: ", limited)
 			}
+			fmt.Fprintln(a.out)
 			for _, seg := range p.Segments {
 				fmt.Fprintf(a.out, "  %7.2f s  %-8s %6.2f s\n", float64(seg.Start)/s.SampleRate, seg.Kind, float64(seg.Frames)/s.SampleRate)
 			}
@@ -88,9 +97,10 @@ Play it from any player, record it elsewhere, and give both files to recover.
 			for k := 2; k <= 5; k++ {
 				orders = append(orders, fmt.Sprintf("%d: %.2f s", k, s.HarmonicAdvance(k)))
 			}
-			fmt.Fprintf(a.out, "\nDistortion arrives before the linear response, order %s.\n", strings.Join(orders, ", "))
+			fmt.Fprintln(a.out)
+			paragraph(a.out, "", "Distortion arrives before the linear response, order "+strings.Join(orders, ", ")+".")
 			if path != "" {
-				fmt.Fprintf(a.out, "Written to %s. Start quietly: %s\n", path, "turn the player's volume down first.")
+				fmt.Fprintf(a.out, "Written to %s%s.\nStart quietly: turn the player's volume down first.\n", path, replaced)
 			} else {
 				fmt.Fprintln(a.out, "Nothing was written; --wav FILE writes it.")
 			}
@@ -99,9 +109,11 @@ Play it from any player, record it elsewhere, and give both files to recover.
 	}
 	f := cmd.Flags()
 	play.add(f)
-	f.StringVar(&source, "source", "", "what will play (`WORDS`); a subwoofer or a tweeter gets a limited sweep")
+	f.Lookup("rate").Usage = "sample rate (default: 48000)"
+	f.Lookup("tail").Usage = "silence after the sweep; longer than the room rings (default: 2 s)"
+	f.StringVar(&source, "source", "", "what will play, `NAME` being words of your own; a subwoofer or a tweeter gets a limited sweep")
 	f.StringVar(&path, "wav", "", "`FILE` to write")
-	f.StringVar(&channel, "channel", "", "`CHANNELS` of the file that carry the sweep: numbers from 1, or FL FR FC LFE BL BR SL SR")
+	f.StringVar(&channel, "channel", "", "`CHANNELS` of the file that carry the sweep: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: the first)")
 	f.IntVar(&outputs, "outputs", 1, "number `N` of channels in the file")
 	f.BoolVar(&json, "json", false, "print one JSON object instead of text")
 	return cmd

@@ -83,7 +83,7 @@ func (s smoothing) Type() string { return "1/N" }
 
 func (s smoothing) String() string {
 	if s.fraction == nil || *s.fraction == 0 {
-		return "none"
+		return ""
 	}
 	return fmt.Sprintf("1/%g", *s.fraction)
 }

@@ -2,14 +2,16 @@ package response
 
 import (
 	"math"
+	"slices"
 
 	"roomsonde/deconv"
 	"roomsonde/deconv/fourier"
 	"roomsonde/sweep/scale"
 )
 
-// Distortion is what a system adds to a tone, against the tone's frequency.
-// Only points that stand at least 6 dB out of the noise are in the lists.
+// Distortion is what a system adds to a tone, against the tone's frequency: its
+// harmonics of orders 2 to 5. Only points that stand at least 6 dB out of what the
+// noise may be (at 95 %), in a run of such points, are told and in the lists.
 type Distortion struct {
 	Orders []OrderDistortion
 	THD    Curve // √(Σ D_n²) over the orders that can be told at that frequency
@@ -29,6 +31,42 @@ type OrderDistortion struct {
 	InputDB []float64
 	// Floor is the noise under Ratio, in dB, at all frequencies of the order.
 	Floor Curve
+	// MostDB bounds the order from above at the frequencies of Floor, as Ratio
+	// does where it is told. Elsewhere it is what would have been told, at least
+	// 6 dB over Floor, or what was found if that is more.
+	MostDB []float64
+}
+
+// At returns the orders, rising, that are told within 1/24 octave of hz, those of
+// the worked-out ones that the noise hides there, and two levels in dB: what the
+// told ones come to together, and what all of them come to at most. The first is
+// scale.FloorDB where none is told.
+func (d *Distortion) At(hz float64) (told, hidden []int, toldDB, mostDB float64) {
+	var sum, most float64
+	for _, o := range d.Orders {
+		i := nearest(o.Floor.Hz, hz)
+		if i < 0 {
+			continue
+		}
+		most += scale.Power(o.MostDB[i])
+		if k, ok := slices.BinarySearch(o.Ratio.Hz, o.Floor.Hz[i]); ok {
+			told, sum = append(told, o.Order), sum+scale.Power(o.Ratio.DB[k])
+		} else {
+			hidden = append(hidden, o.Order)
+		}
+	}
+	return told, hidden, scale.PowerDB(sum), scale.PowerDB(most)
+}
+
+// nearest returns the index of the frequency within 1/24 octave of hz, or -1.
+func nearest(at []float64, hz float64) int {
+	best, distance := -1, 1.0/distortionGrid+1e-6
+	for i, f := range at {
+		if d := math.Abs(math.Log2(f / hz)); d < distance {
+			best, distance = i, d
+		}
+	}
+	return best
 }
 
 // Curve is a level in dB at rising frequencies in Hz.
@@ -40,7 +78,12 @@ const (
 	distortionFraction = 12
 	distortionGrid     = 24
 	numericFloorDB     = -140
-	leastRun           = 4 // points: a sixth of an octave; noise alone stands out now and then, but not for so long
+	// Noise alone stands out now and then, but not for long. A run is at least a
+	// third of an octave, so four values that smoothing leaves independent of one
+	// another, and at least so many steps of the resolution of the window that
+	// cut the product out.
+	leastRun   = 8 // points
+	leastSteps = 4
 )
 
 // DistortionOf works out the distortion of a result's products against its
@@ -53,8 +96,11 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		return nil
 	}
 	d := &Distortion{}
-	fundamental := newSmoother(linear.Power(), linear.StepHz)
+	// Nothing outside the range was measured, of the products neither: order n
+	// begins at n times the lowest fundamental.
+	fundamental := newSmoother(linear.Power(), linear.StepHz, res.FromHz, res.ToHz)
 	nyquist := linear.SampleRate / 2
+	upper := doubt(res.Noise)
 	thd := map[float64]float64{}
 	var grid []float64
 	for f := math.Max(res.FromHz, 10); f <= math.Min(res.ToHz, nyquist)/2; f *= math.Exp2(1.0 / distortionGrid) {
@@ -83,8 +129,9 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		h := plan.Coefficients(nil, x)
 		fourier.Put(plan)
 		own := Response{SampleRate: linear.SampleRate, StepHz: linear.SampleRate / float64(n), H: h,
-			Energy: func(float64) float64 { return p.WindowEnergy }, gain: linear.gain}
-		power := Smooth(own.Power(), own.StepHz, products, distortionFraction)
+			Energy: func(float64) float64 { return p.WindowEnergy }, gain: linear.gain,
+			FromHz: order * res.FromHz, ToHz: math.Min(res.ToHz, nyquist)}
+		power := own.Smooth(products, distortionFraction)
 		for i, f := range products {
 			power[i] *= linear.gainAt(f)
 		}
@@ -93,18 +140,25 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 		atN := fundamental.smooth(products, distortionFraction)
 		o := OrderDistortion{Order: p.Order}
 		told := make([]bool, len(at))
+		least := make([]float64, len(at)) // power from which a point is told
 		for i, f := range at {
 			limit := math.Max(floor[i], at1[i]*scale.Power(numericFloorDB))
 			o.Floor.Hz = append(o.Floor.Hz, f)
 			o.Floor.DB = append(o.Floor.DB, scale.PowerDB(limit/at1[i]))
-			told[i] = power[i] >= limit*4 && at1[i] > 0 && atN[i] > 0
+			least[i] = 4 * math.Max(limit, floor[i]*scale.Interpolate(res.Noise.Hz, upper, products[i]))
+			told[i] = power[i] >= least[i] && at1[i] > 0 && atN[i] > 0
 		}
-		dropShortRuns(told, leastRun)
+		resolution := linear.SampleRate / p.WindowEnergy
+		dropShortRuns(told, func(from, end int) bool {
+			return end-from < leastRun || products[end-1]-products[from] < leastSteps*resolution
+		})
 		for i, f := range at {
+			net := power[i] - floor[i]
 			if !told[i] {
+				o.MostDB = append(o.MostDB, scale.PowerDB(math.Max(power[i], least[i])/at1[i]))
 				continue
 			}
-			net := power[i] - floor[i]
+			o.MostDB = append(o.MostDB, scale.PowerDB(net/at1[i]))
 			o.Ratio.Hz = append(o.Ratio.Hz, f)
 			o.Ratio.DB = append(o.Ratio.DB, scale.PowerDB(net/at1[i]))
 			o.InputDB = append(o.InputDB, scale.PowerDB(net/atN[i]))
@@ -121,14 +175,15 @@ func DistortionOf(res *deconv.Result, linear *Response) *Distortion {
 	return d
 }
 
-// dropShortRuns clears every run of true shorter than least.
-func dropShortRuns(told []bool, least int) {
+// dropShortRuns clears every run of true, from up to but not including end, that
+// is too short.
+func dropShortRuns(told []bool, short func(from, end int) bool) {
 	for i := 0; i < len(told); {
 		end := i
 		for end < len(told) && told[end] {
 			end++
 		}
-		if end-i < least {
+		if end > i && short(i, end) {
 			clear(told[i:end])
 		}
 		i = max(end, i+1)

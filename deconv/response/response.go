@@ -80,6 +80,10 @@ type Response struct {
 	StepHz     float64      // H[k] belongs to k·StepHz
 	H          []complex128 // ratio of recorded to played full scale, phase relative to time zero
 	Window     Window       // as used
+	// FromHz and ToHz bound the range that was excited; both 0: all of the axis.
+	// What lies outside was not measured, and Smooth keeps away from it. Of
+	// cannot know them: whoever does sets them.
+	FromHz, ToHz float64
 	// Energy returns Σw² of the window at a frequency, in frames.
 	Energy func(hz float64) float64
 	// gain is the power by which a correction has raised the response at a
@@ -140,8 +144,9 @@ func (r *Response) gainAt(hz float64) float64 {
 	return r.gain(hz)
 }
 
-// Of transforms ir through a window. The transform is long enough for at least
-// 8 points per resolution step of the window. ir is not changed.
+// Of transforms ir through a window. The points of the transform are at most
+// 1.5 Hz apart, and at most half a resolution step of the window: short windows
+// get many points per step, a long one its two. ir is not changed.
 //
 // With Window.Cycles it is a bank of windows, a third of an octave apart and
 // cross-faded over the logarithm of frequency.
@@ -153,7 +158,7 @@ func Of(ir deconv.ImpulseResponse, w Window) (*Response, error) {
 		return nil, fmt.Errorf("response: a window cannot have a negative length")
 	}
 	w = w.Resolved(ir)
-	span := int((w.PreS + w.LengthS) * ir.SampleRate)
+	span := int(math.Ceil((w.PreS+w.LengthS)*ir.SampleRate - 1e-6))
 	n := fourier.FastLen(max(span, int(ir.SampleRate/1.5), 256))
 	r := &Response{SampleRate: ir.SampleRate, StepHz: ir.SampleRate / float64(n), Window: w}
 	if w.Cycles == 0 {
@@ -296,61 +301,97 @@ func (r *Response) GroupDelay(ir deconv.ImpulseResponse) []float64 {
 	return out
 }
 
+// Smooth returns the mean of r's power over 1/fraction octave around each of the
+// frequencies at (Hz), as the function Smooth does, but of nothing that lies
+// outside FromHz to ToHz: within half of 1/fraction octave of these ends the mean
+// is over the part inside, and beyond them it is the outermost bin's power.
+func (r *Response) Smooth(at []float64, fraction float64) []float64 {
+	return newSmoother(r.Power(), r.StepHz, r.FromHz, r.ToHz).smooth(at, fraction)
+}
+
+// Independent returns how many independent values a mean of r over 1/fraction
+// octave around hz holds: the width of what is averaged, kept within FromHz to
+// ToHz, times the window's length; at least 1. fraction 0: 1.
+func (r *Response) Independent(hz, fraction float64) float64 {
+	if fraction == 0 {
+		return 1
+	}
+	half := math.Exp2(1 / (2 * fraction))
+	lo, hi := math.Max(hz/half, r.FromHz), hz*half
+	if r.ToHz > 0 {
+		hi = math.Min(hi, r.ToHz)
+	}
+	return math.Max(1, (hi-lo)*r.Window.lengthAt(hz))
+}
+
 // Smooth returns the mean of the powers p[k], at k·step Hz, over 1/fraction
 // octave around each of the frequencies at (Hz), band edges falling between
 // bins counted by their share. fraction 0: no smoothing, the nearest bin's
 // power. The mean is on power, so that what is heard, energy, is kept; the mean
 // of decibels would read a deep comb low. The cost is linear in len(p)+len(at).
+// All of p counts: for a response of which a part was measured there is
+// Response.Smooth.
 func Smooth(p []float64, step float64, at []float64, fraction float64) []float64 {
-	if fraction == 0 {
-		out := make([]float64, len(at))
-		for i, hz := range at {
-			k := int(math.Round(hz / step))
-			out[i] = p[min(max(k, 0), len(p)-1)]
-		}
-		return out
-	}
-	return newSmoother(p, step).smooth(at, fraction)
+	return newSmoother(p, step, 0, 0).smooth(at, fraction)
 }
 
 // smoother smooths one spectrum as often as one likes: it keeps the running sum.
 type smoother struct {
-	p, cumulative []float64
+	p, cumulative []float64 // cumulative[k] is the sum of the bins that count below k
 	step          float64
+	first, last   int // the bins that count
 }
 
-func newSmoother(p []float64, step float64) smoother {
+// newSmoother smooths the bins from fromHz to toHz (0: to the end), all where
+// there is none between.
+func newSmoother(p []float64, step, fromHz, toHz float64) smoother {
+	const slack = 1e-9
+	first, last := max(0, int(math.Ceil(fromHz/step-slack))), len(p)-1
+	if toHz > 0 {
+		last = min(last, int(toHz/step+slack))
+	}
+	if first > last {
+		first, last = 0, len(p)-1
+	}
+	// Only the bins that count: others might be so strong that they drown them.
 	cumulative := make([]float64, len(p)+1)
 	var sum float64
-	for k, v := range p {
-		sum += v
+	for k := first; k <= last; k++ {
+		sum += p[k]
 		cumulative[k+1] = sum
 	}
-	return smoother{p, cumulative, step}
+	return smoother{p, cumulative, step, first, last}
 }
 
-// smooth is Smooth for a fraction above 0.
+// smooth is Smooth for the bins that count.
 func (s smoother) smooth(at []float64, fraction float64) []float64 {
 	p, step, cumulative := s.p, s.step, s.cumulative
 	out := make([]float64, len(at))
-	// sum(x) is the integral of the power, bin k covering k−½ to k+½.
+	if fraction == 0 {
+		for i, hz := range at {
+			out[i] = p[min(max(int(math.Round(hz/step)), s.first), s.last)]
+		}
+		return out
+	}
+	// sum(x) is the integral of the power up to x, bin k covering k−½ to k+½.
 	sum := func(x float64) float64 {
-		x = math.Min(math.Max(x+0.5, 0), float64(len(p)))
-		k := min(int(x), len(p)-1)
+		x += 0.5
+		k := min(int(x), s.last)
 		return cumulative[k] + (x-float64(k))*p[k]
 	}
+	first, last := float64(s.first), float64(s.last)
 	half := math.Exp2(1 / (2 * fraction))
 	for i, hz := range at {
 		lo, hi := hz/half/step, hz*half/step
-		if hi-lo < 1 { // narrower than a bin: straight between the two nearest
-			x := math.Min(math.Max(hz/step, 0), float64(len(p)-1))
-			k := min(int(x), len(p)-2)
+		narrow := hi-lo < 1
+		lo, hi = math.Max(lo, first-0.5), math.Min(hi, last+0.5)
+		if narrow || hi-lo < 1e-3 { // narrower than a bin, or outside: straight between the two nearest
+			x := math.Min(math.Max(hz/step, first), last)
+			k := int(x)
 			t := x - float64(k)
-			out[i] = (1-t)*p[k] + t*p[k+1]
+			out[i] = (1-t)*p[k] + t*p[min(k+1, s.last)]
 			continue
 		}
-		hi = math.Min(hi, float64(len(p))-0.5)
-		lo = math.Min(lo, hi-0.5)
 		// Differences of a running sum may round below zero.
 		out[i] = math.Max(0, (sum(hi)-sum(lo))/(hi-lo))
 	}

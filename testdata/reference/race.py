@@ -265,10 +265,12 @@ def deconvolve(rec, p):
 # ---- response ----
 
 
-def smooth(power, step, at, fraction):
-    """Mean power over 1/fraction octave, bins counted by their share."""
+def smooth(power, step, at, fraction, low, high):
+    """Mean power over 1/fraction octave, bins counted by their share, of
+    nothing that lies outside low to high."""
     total = np.concatenate(([0], np.cumsum(power)))
     n = len(power)
+    first, last = int(np.ceil(low / step - 1e-9)), min(int(high / step + 1e-9), n - 1)
 
     def integral(x):
         x = np.clip(x + 0.5, 0, n)
@@ -278,14 +280,20 @@ def smooth(power, step, at, fraction):
     half = 2 ** (0.5 / fraction)
     lo, hi = at / half / step, at * half / step
     narrow = hi - lo < 1
-    top = np.minimum(hi, n - 0.5)
-    bottom = np.minimum(lo, top - 0.5)
-    out = np.maximum(0, (integral(top) - integral(bottom)) / (top - bottom))
+    bottom, top = np.maximum(lo, first - 0.5), np.minimum(hi, last + 0.5)
+    narrow |= top - bottom < 1e-3
+    out = np.maximum(0, (integral(top) - integral(bottom)) / np.where(narrow, 1, top - bottom))
     if narrow.any():
-        x = np.clip(at[narrow] / step, 0, n - 1)
-        k = np.minimum(x.astype(int), n - 2)
-        out[narrow] = (1 - (x - k)) * power[k] + (x - k) * power[k + 1]
+        x = np.clip(at[narrow] / step, first, last)
+        k = x.astype(int)
+        out[narrow] = (1 - (x - k)) * power[k] + (x - k) * power[np.minimum(k + 1, last)]
     return out
+
+
+def independent(hz, fraction, low, high, length_s):
+    """How many independent values a smoothed point holds."""
+    half = 2 ** (0.5 / fraction)
+    return np.maximum(1, (np.minimum(hz * half, high) - np.maximum(hz / half, low)) * length_s)
 
 
 def log_interp(hz, at, values):
@@ -317,19 +325,21 @@ def respond(d, p, n=None, hz=None):
         hz = bins * step
     else:
         bins = np.rint(hz / step).astype(int)
-    smoothed = smooth(power, step, hz, p["smoothing"])
+    smoothed = smooth(power, step, hz, p["smoothing"], d["from"], d["to"])
     noise_hz, density, freedom = d["noise"]
 
     def gain(f):
         return 10 ** (log_interp(f, mic_hz, mic_db) / -10)
 
     noise = log_interp(hz, noise_hz, density) * energy * gain(hz)
+    single = independent(hz, p["smoothing"], d["from"], d["to"], post / rate)
+    ratio = noise / np.maximum(smoothed - noise, 1e-40)
     out = {
         "hz": hz,
         "db": db(smoothed),
         "noise_db": db(noise),
         "degrees": np.angle(H[bins], deg=True),
-        "error_db": np.minimum(20, 20 / np.log(10) / np.sqrt(2) * np.sqrt(noise / smoothed)),
+        "error_db": np.minimum(20, 20 / np.log(10) / np.sqrt(2) * np.sqrt(ratio / single)),
     }
     out["readable"] = readable(d, p, power, step, energy, gain, post / rate)
     out["thd"] = distortion(d, p, power, step, gain)
@@ -342,22 +352,29 @@ def readable(d, p, power, step, energy, gain, length_s):
     count = max(2, int(np.ceil(np.log2(high / low) * 24)) + 1)
     hz = low * (high / low) ** (np.arange(count) / (count - 1))
     noise_hz, density, freedom = d["noise"]
-    signal = smooth(power, step, hz, 6)
+    signal = smooth(power, step, hz, 6, d["from"], d["to"])
     hiss = log_interp(hz, noise_hz, density) * energy * gain(hz)
     nu = log_interp(hz, noise_hz, freedom)
     hiss *= nu / (2 * gammaincinv(nu / 2, 0.05))
-    independent = np.maximum(1, hz * (2 ** (1 / 12) - 2 ** (-1 / 12)) * length_s)
-    need = np.maximum(10, (20 / np.log(10) / np.sqrt(2) * 6) ** 2 / independent)
-    margin = db(np.maximum(signal - hiss, 1e-30)) - db(hiss) - db(need)
+    values = independent(hz, 6, d["from"], d["to"], length_s)
+    need = np.maximum(10, (20 / np.log(10) / np.sqrt(2) * 6) ** 2 / values)
+    margin = db(np.maximum(signal - hiss, hiss / 10)) - db(hiss) - db(need)
     best = int(np.argmax(margin))
     if margin[best] < 0:
         return None
     good = np.flatnonzero(margin >= 0)
     holes = np.flatnonzero(np.diff(good) > 9)
     at = int(np.searchsorted(good, best))
-    first = good[max((holes[holes < at] + 1).tolist(), default=0)]
-    last = good[min(holes[holes >= at].tolist(), default=len(good) - 1)]
-    return [hz[first], hz[last]]
+    first = max((holes[holes < at] + 1).tolist(), default=0)
+    last = min(holes[holes >= at].tolist(), default=len(good) - 1)
+    # A single point beyond a gap is no range of its own.
+    while first < last and good[first + 1] > good[first] + 1:
+        first += 1
+    while first < last and good[last - 1] < good[last] - 1:
+        last -= 1
+    if hz[good[last]] < hz[good[first]] * 2 ** (1 / 3):
+        return None
+    return [hz[good[first]], hz[good[last]]]
 
 
 def distortion(d, p, power, step, gain):
@@ -365,8 +382,8 @@ def distortion(d, p, power, step, gain):
     top = min(d["to"], rate / 2)
     lowest = max(d["from"], 10)
     grid = lowest * 2 ** (np.arange(0, np.log2(top / 2 / lowest) + 1e-12, 1 / 24))
-    noise_hz, density, _ = d["noise"]
-    base = smooth(power, step, grid, 12)
+    noise_hz, density, freedom = d["noise"]
+    base = smooth(power, step, grid, 12, d["from"], d["to"])
     total = np.zeros(len(grid))
     for order, x, energy in d["products"]:
         m = int(np.searchsorted(grid, top / order, "right"))
@@ -374,13 +391,15 @@ def distortion(d, p, power, step, gain):
         n = next_fast_len(max(len(x), int(rate / 4)), real=True)
         P = rfft(x, n)
         g = gain(at)
-        own = smooth(P.real**2 + P.imag**2, rate / n, at, 12) * g
+        own = smooth(P.real**2 + P.imag**2, rate / n, at, 12, order * d["from"], top) * g
         floor = log_interp(at, noise_hz, density) * energy * g
-        there = smooth(power, step, at, 12)
-        told = (own >= 4 * np.maximum(floor, base[:m] * 1e-14)) & (there > 0)
+        there = smooth(power, step, at, 12, d["from"], d["to"])
+        nu = log_interp(at, noise_hz, freedom)
+        most = floor * (nu / (2 * gammaincinv(nu / 2, 0.05)))
+        told = (own >= 4 * np.maximum(most, base[:m] * 1e-14)) & (there > 0)
         ends = np.flatnonzero(np.diff(np.concatenate(([0], told, [0]))))
         for a, b in zip(ends[::2], ends[1::2]):
-            if b - a < 4:  # noise, not a product
+            if b - a < 8 or at[b - 1] - at[a] < 4 * rate / energy:  # noise, not a product
                 told[a:b] = False
         ratio = db((own - floor) / base[:m])  # re the fundamental
         referred = db((own - floor) / there)  # re the input

@@ -34,6 +34,7 @@ func samples() map[string]View {
 		"sub":        sampleSub(),
 		"decay":      sampleDecay(),
 		"octave":     octaveDecay(),
+		"sub-decay":  subDecay(),
 		"refused":    refusedDecay(),
 		"impulse":    sampleImpulse(),
 		"microphone": sampleMicrophone(),
@@ -340,13 +341,118 @@ func TestResponseSaysWhatItShows(t *testing.T) {
 	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "not smoothed")
 }
 
+// Noise that is partly in view makes the axis longer; of noise below the axis
+// there are only words.
+func TestNoiseIsInViewOrInWords(t *testing.T) {
+	hz := logGrid(20, 20000, 100)
+	level := func(at func(i int) float64) []float64 {
+		v := make([]float64, len(hz))
+		for i := range v {
+			v[i] = at(i)
+		}
+		return v
+	}
+	for _, c := range []struct {
+		from, to float64 // of the noise, falling
+		span     float64 // asked for
+		want     float64 // span
+		words    string
+	}{
+		{-30, -40, 0, 50, ""}, {-40, -46, 0, 60, ""}, {-40, -56, 0, 70, ""}, {-40, -90, 0, 70, ""}, {-40, -90, 50, 50, ""},
+		{-46, -90, 0, 50, "not smoothed · noise below −45 dB"}, {-61, -90, 0, 50, "not smoothed · noise below −60 dB"},
+	} {
+		v := Response{Curves: []Curve{{Hz: hz, DB: make([]float64, len(hz))}}, NoiseHz: hz, SpanDB: c.span,
+			NoiseDB: level(func(i int) float64 { return c.from + (c.to-c.from)*float64(i)/float64(len(hz)-1) })}
+		s, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		doc := parseSVG(t, mustRender(t, v, SVG))
+		if got := s.top - s.bottom; got != c.want {
+			t.Errorf("noise from %g to %g dB: an axis of %g dB, want %g", c.from, c.to, got, c.want)
+		}
+		if doc.has("noise in the room") != (c.words == "") || c.words != "" && !doc.has(c.words) {
+			t.Errorf("noise from %g to %g dB: the drawing says %q", c.from, c.to, doc.texts)
+		}
+	}
+}
+
+// Notes at the ends of the readable band cover no curve, whatever it does.
+func TestEndNotesCoverNoCurve(t *testing.T) {
+	place := regexp.MustCompile(`<text text-anchor="(\w+)" textLength="([0-9.]+)"[^>]* x="([-0-9.e+]+)" y="([-0-9.e+]+)"`)
+	for seed := range uint64(12) {
+		v := sampleSub()
+		hz := v.Curves[0].Hz
+		v.Curves[0].DB = roomLike(hz, seed, 70)
+		if seed%3 == 0 { // noise over the whole height leaves no room at all
+			for i := range hz {
+				v.Curves[0].DB[i] = 70 + 25*math.Sin(float64(i))
+			}
+		}
+		doc := parseSVG(t, mustRender(t, v, SVG))
+		frame := doc.frames()[0]
+		notes := 0
+		for i, m := range place.FindAllStringSubmatch(doc.raw, -1) {
+			if !strings.Contains(doc.texts[i], "readable") && !strings.Contains(doc.texts[i], "octave above") && !strings.Contains(doc.texts[i], "full level") {
+				continue
+			}
+			notes++
+			w, _ := strconv.ParseFloat(m[2], 64)
+			x, _ := strconv.ParseFloat(m[3], 64)
+			y, _ := strconv.ParseFloat(m[4], 64)
+			y = -y
+			if m[1] == "end" {
+				x -= w
+			}
+			if y > frame[3] {
+				continue // over the panel
+			}
+			for _, p := range doc.paths {
+				if !strings.Contains(p.style, "stroke:#0072B2") && !strings.Contains(p.style, "stroke-dasharray:1.5,2.5") {
+					continue
+				}
+				for j := range p.xs {
+					if p.xs[j] > x && p.xs[j] < x+w && p.ys[j] > y-2 && p.ys[j] < y+9 {
+						t.Fatalf("seed %d: the curve runs through %q", seed, doc.texts[i])
+					}
+				}
+			}
+		}
+		if notes < 2 {
+			t.Fatalf("seed %d: %d notes found: %q", seed, notes, doc.texts)
+		}
+	}
+}
+
+// Where nothing can be read no frequency is named as an end.
+func TestNothingReadable(t *testing.T) {
+	v := sampleResponse()
+	v.Readable = Readable{None: true, FromReason: "the noise hides it all"}
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	doc.mustHave(t, "nothing can be read here", "the noise hides it all")
+	if !strings.Contains(doc.desc, "nowhere readable") || strings.Contains(strings.Join(doc.texts, " "), "not readable") {
+		t.Errorf("texts %q, description %q", doc.texts, doc.desc)
+	}
+}
+
+func TestWindowAndTakeAreNamed(t *testing.T) {
+	v := sampleSub()
+	v.Subtitle = "a source with a long name · seat: one with a name that is longer still · take 0011-of-them-both · 25 November 2026, 11:12"
+	v.Window = "5 ms"
+	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "smoothed over 1/48 octave · window 5 ms",
+		// A subtitle breaks between its parts.
+		"a source with a long name · seat: one with a name that is longer still · take 0011-of-them-both", "25 November 2026, 11:12")
+}
+
 // Where curves end at different frequencies, each note names its curve, and
 // where nothing can be read the drawing says so.
 func TestEndsNameTheirCurves(t *testing.T) {
 	v := fourCurves()
 	v.Curves = v.Curves[:2]
 	v.Curves[1].Readable = Readable{FromHz: 22, ToHz: 113, FromReason: v.Readable.FromReason, ToReason: "crossover"}
-	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "not readable below 22 Hz", "left + subs: not readable above 18.6 kHz", "right + subs: not readable above 113 Hz", "crossover")
+	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "left + subs: not readable above 18.6 kHz", "end of the microphone's calibration",
+		// No room beside these ends, between the curves and the noise.
+		"not readable below 22 Hz: less than 10 dB above the noise", "right + subs: not readable above 113 Hz: crossover")
 
 	v = sampleSub()
 	v.FromHz, v.ToHz = 200, 20000
@@ -466,7 +572,8 @@ func TestFrequencyAxisFollowsTheReadableBand(t *testing.T) {
 		want     [2]float64
 	}{
 		{full, 0, 0, 0, [2]float64{20, 20000}},
-		{sub, 0, 0, 0, [2]float64{20, 20000}},
+		{sub, 0, 0, 0, [2]float64{10, 500}},
+		{logGrid(5, 1000, 50), 0, 0, 0, [2]float64{20, 20000}},
 		{sub, 113, 0, 0, [2]float64{10, 200}},
 		{sub, 300, 0, 0, [2]float64{10, 500}},
 		{full, 113, 0, 0, [2]float64{10, 200}},
@@ -522,17 +629,123 @@ func TestHz(t *testing.T) {
 func TestDecaySaysWhatItRefuses(t *testing.T) {
 	doc := parseSVG(t, mustRender(t, sampleDecay(), SVG))
 	doc.mustHave(t, "How long does it ring?", "in one-third-octave bands", "seconds for a decay of 60 dB",
-		"EDT (in 23 of 25 bands)", "T20 (in 21 of 25 bands)", "T30 (in 18 of 25 bands)", "refused",
+		"EDT (23 of 25 bands)", "T20 (21 of 25 bands)", "T30 (18 of 25 bands)", "refused", "bar: T30, else T20", "hollow, pale: doubtful",
 		"31.5 Hz", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "0", "0.1", "0.8",
 		"a: the band's own filter rings as long as the room (B·T = 2 to 3, 4 needed)",
 		"b: only 30 to 31 dB of decay above the noise, 35 needed for T20",
 		"c: T30: only 37 to 40 dB of decay above the noise, 45 needed")
 	doc = parseSVG(t, mustRender(t, refusedDecay(), SVG))
-	doc.mustHave(t, "EDT (in no band)", "T20 (in no band)", "T30 (in no band)", "a: no reason given", "0.6")
+	doc.mustHave(t, "EDT (no band)", "T20 (no band)", "T30 (no band)", "a: no reason given", "0.6")
 	doc = parseSVG(t, mustRender(t, octaveDecay(), SVG))
 	doc.mustHave(t, "EDT", "T20", "T30", "in octave bands", "8k")
-	if doc.has("refused") {
-		t.Error("a drawing with all times given says that some are refused")
+	if doc.has("refused") || doc.has("hollow: doubtful") || doc.has("hollow, pale: doubtful") {
+		t.Error("a drawing with all times given and sound says that some are refused or doubtful")
+	}
+}
+
+// A mark of a doubtful time is paper inside a line; that of a sound one is
+// filled. The description says it too.
+func TestDoubtfulTimesAreHollow(t *testing.T) {
+	for k, colour := range []color.RGBA{green, blue, vermillion} {
+		v := Decay{Bands: []DecayBand{{Label: "125", MidHz: 125}, {Label: "250", MidHz: 250}}}
+		for i := range v.Bands {
+			b := &v.Bands[i]
+			*[]**float64{&b.EDT, &b.T20, &b.T30}[k] = seconds(0.3)
+			b.EDTDoubtful, b.T20Doubtful, b.T30Doubtful = i == 1, i == 1, i == 1
+		}
+		d, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		img := decode(t, mustRender(t, v, PNG, Size{800, 450}))
+		w := img.Bounds().Dx()
+		var box [2]image.Rectangle // of the colour in each half of the panel
+		for y := img.Bounds().Dy() / 3; y < img.Bounds().Dy(); y++ {
+			for x := range w {
+				if img.At(x, y) == color.Color(colour) {
+					box[2*x/w] = box[2*x/w].Union(image.Rect(x, y, x+1, y+1))
+				}
+			}
+		}
+		for i, want := range []color.RGBA{colour, paper} {
+			middle := box[i].Min.Add(box[i].Max).Div(2)
+			if got := img.At(middle.X, middle.Y); box[i].Dx() < 5 || box[i].Dx() > 20 || got != color.Color(want) {
+				t.Errorf("%s, doubtful %v: %v in the middle of its mark at %v, want %v", decayNames[k], i == 1, got, box[i], want)
+			}
+		}
+		if want := "250: " + decayNames[k] + " 0.30 s (doubtful)"; !strings.Contains(d.alt(), want) || strings.Contains(d.alt(), "125: "+decayNames[k]+" 0.30 s (doubtful)") {
+			t.Errorf("description %q, want %q", d.alt(), want)
+		}
+	}
+	v := sampleDecay()
+	v.Command = "roomsonde show 1 --thirds"
+	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "hollow: why they are doubtful, see roomsonde show 1 --thirds")
+}
+
+// One doubtful time far above all others does not set the axis; it is written at
+// its top. What is sound, or backed by its neighbours, does.
+func TestDoubtfulOutlierDoesNotSetTheAxis(t *testing.T) {
+	outlier := func(doubtful bool) Decay {
+		v := octaveDecay()
+		v.Bands[3].EDT, v.Bands[3].EDTDoubtful = seconds(2.4), doubtful
+		return v
+	}
+	parseSVG(t, mustRender(t, outlier(true), SVG)).mustHave(t, "2.4↑", "1.0")
+	if doc := parseSVG(t, mustRender(t, outlier(false), SVG)); doc.has("2.4↑") || !doc.has("2.5") {
+		t.Errorf("a sound time does not set the axis: %q", doc.texts)
+	}
+	v := outlier(true)
+	v.Bands[3].T20, v.Bands[3].T20Doubtful = seconds(2.2), true
+	if doc := parseSVG(t, mustRender(t, v, SVG)); doc.has("2.4↑") {
+		t.Errorf("two times that back each other do not set the axis: %q", doc.texts)
+	}
+	// Alone, it is all there is to draw.
+	v = Decay{Bands: []DecayBand{{MidHz: 63, T20: seconds(1.4), T20Doubtful: true}, {MidHz: 125}}}
+	if doc := parseSVG(t, mustRender(t, v, SVG)); doc.has("1.4↑") {
+		t.Errorf("the only time is not on the axis: %q", doc.texts)
+	}
+}
+
+// What is written at the top of the panel stands clear of the marks near it.
+func TestOutlierIsWrittenClearOfMarks(t *testing.T) {
+	for high := 0.3; high < 0.99; high += 0.01 {
+		v := octaveDecay()
+		for i := range v.Bands {
+			*v.Bands[i].T20, *v.Bands[i].T30 = high, high*0.9
+		}
+		v.Bands[4].EDT, v.Bands[4].EDTDoubtful = seconds(6), true
+		d, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if share := high / d.top; !(share <= 0.8+1e-9) {
+			t.Errorf("times of %.2f s reach %.2f of an axis with writing at its top", high, share)
+		}
+	}
+}
+
+func TestDecayEndsWhereTheTimesEnd(t *testing.T) {
+	for _, c := range []struct{ last, want int }{{-1, 9}, {0, 4}, {1, 4}, {2, 4}, {3, 5}, {6, 8}, {7, 9}, {8, 9}} {
+		v := octaveDecay()
+		for i := range v.Bands {
+			if i > c.last {
+				v.Bands[i].EDT, v.Bands[i].T20, v.Bands[i].T30 = nil, nil, nil
+			}
+		}
+		d, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(d.bands) != c.want || (d.last != "") != (c.want < len(v.Bands)) {
+			t.Errorf("times up to band %d: %d bands are drawn (last %q), want %d", c.last, len(d.bands), d.last, c.want)
+		}
+		if c.last == 1 {
+			doc := parseSVG(t, mustRender(t, v, SVG))
+			doc.mustHave(t, "in octave bands, all above 250 Hz refused", "EDT (2 of 4 bands)")
+			if !strings.Contains(doc.desc, "All bands above 250 Hz are refused.") {
+				t.Errorf("description %q", doc.desc)
+			}
+		}
 	}
 }
 
@@ -545,8 +758,26 @@ func TestDecayManyReasonsStayFewLines(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(r.foot) != 4 || !strings.HasPrefix(r.foot[3], "d to y:") {
+	if len(r.foot) != 4 || r.foot[3] != "d to y: other reasons" {
 		t.Errorf("%d lines at the foot: %q", len(r.foot), r.foot)
+	}
+	d.Command = "roomsonde show 7 --thirds"
+	parseSVG(t, mustRender(t, d, SVG)).mustHave(t, "d to y: other reasons, and why times are doubtful, see roomsonde show 7 --thirds")
+}
+
+// A long reason breaks into two lines, the second below the text of the first.
+func TestFootNotesBreak(t *testing.T) {
+	v := octaveDecay()
+	v.Bands[0].EDT, v.Bands[0].Reason = nil, "no EDT: the level falls past the tenth decibel with the direct sound; no T20: the decay is too far from a straight line to be called one"
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	var found []string
+	for _, s := range doc.texts {
+		if strings.Contains(v.Bands[0].Reason, strings.TrimPrefix(s, "a: ")) && len(s) > 20 {
+			found = append(found, s)
+		}
+	}
+	if got := strings.Join(found, " "); len(found) != 2 || got != "a: "+v.Bands[0].Reason {
+		t.Errorf("%d lines: %q", len(found), found)
 	}
 }
 
@@ -595,6 +826,29 @@ func TestImpulseShowsALateDirectSound(t *testing.T) {
 		t.Errorf("upper panel from %v ms, want %v", d.early, want)
 	}
 	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "100 ms")
+}
+
+// A slow sound gets a longer axis, which keeps time zero in view.
+func TestImpulseOfALowSourceKeepsTimeZero(t *testing.T) {
+	for _, c := range []struct {
+		peakMS, highest float64
+		want            [2]float64
+	}{
+		{0, 0, [2]float64{-2, 20}}, {12, 24000, [2]float64{-2, 20}}, {25, 24000, [2]float64{-2, 50}}, {37, 24000, [2]float64{-10, 100}},
+		{0, 500, [2]float64{-10, 100}}, {37, 500, [2]float64{-10, 100}}, {90, 1000, [2]float64{-10, 200}}, {90, 1001, [2]float64{86, 108}},
+		{-1.5, 0, [2]float64{-6, 16}}, {-5, 500, [2]float64{-10, 100}},
+	} {
+		h := make([]float64, 48000)
+		h[4800+int(c.peakMS*48)] = 1
+		v := Impulse{SampleRate: 48000, Samples: h, Zero: 4800, HighestHz: c.highest}
+		d, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d.early != c.want {
+			t.Errorf("largest sample at %g ms, sweep to %g Hz: axis %v, want %v", c.peakMS, c.highest, d.early, c.want)
+		}
+	}
 }
 
 // A minute at 96 kHz is drawn with as few points as a second.

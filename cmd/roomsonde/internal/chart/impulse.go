@@ -18,6 +18,7 @@ import (
 type Impulse struct {
 	Title    string // "": "What arrives when?"
 	Subtitle string // source, seat, take, date
+	Note     string // how the samples were prepared, at the foot; may be empty
 
 	SampleRate float64   // Hz
 	Samples    []float64 // h[n]; not changed
@@ -28,12 +29,16 @@ type Impulse struct {
 	NoiseRMS float64
 	// Seconds is the length of the lower time axis; 0: 1 s.
 	Seconds float64
+	// HighestHz is the end of the sweep. Up to 1 kHz the upper panel shows 100 ms
+	// at least, because what is so slow says little in 20. 0: not known.
+	HighestHz float64
 }
 
 const (
-	earlyFrom, earlyTo = -2.0, 20.0 // ms, upper panel
-	levelSpanDB        = 80
-	levelMeanSeconds   = 0.010
+	earlyFrom        = -2.0 // ms, upper panel
+	lowFrom          = -10.0
+	levelSpanDB      = 80
+	levelMeanSeconds = 0.010
 	// speedOfSound in dry air of 20 degrees Celsius, in m/s (common practice).
 	speedOfSound = 343
 )
@@ -49,13 +54,15 @@ func (v Impulse) Render(w io.Writer, f Format, size ...Size) error {
 
 type impulseDrawing struct {
 	title, subtitle string
+	foot            []string
 	rate            float64
 	h               []float64
 	zero            int
 	noiseDB         float64 // re peak; NaN: none
 	peak            float64
-	peakAt          float64 // s
-	early           [2]float64
+	peakAt          float64    // s
+	early           [2]float64 // ms
+	earlyStep       [2]float64 // minor, major
 	late            [2]float64
 }
 
@@ -77,6 +84,9 @@ func (v Impulse) resolve() (*impulseDrawing, error) {
 		title: orElse(v.Title, "What arrives when?"), subtitle: v.Subtitle,
 		rate: v.SampleRate, h: v.Samples, zero: v.Zero, noiseDB: math.NaN(),
 	}
+	if note := clean(v.Note); note != "" {
+		d.foot = []string{note}
+	}
 	at := 0
 	for i, s := range v.Samples {
 		if math.IsNaN(s) || math.IsInf(s, 0) {
@@ -94,13 +104,7 @@ func (v Impulse) resolve() (*impulseDrawing, error) {
 		d.noiseDB = scale.AmplitudeDB(v.NoiseRMS / d.peak)
 	}
 
-	// The upper panel starts just before time zero, unless the direct sound
-	// would then be missing or at its edge.
-	d.early = [2]float64{earlyFrom, earlyTo}
-	if ms := d.peakAt * 1000; ms < earlyFrom+1 || ms > earlyTo*0.6 {
-		shift := math.Floor(ms) - 2
-		d.early = [2]float64{shift + earlyFrom, shift + earlyTo}
-	}
+	d.chooseEarly(v.HighestHz > 0 && v.HighestHz <= 1000)
 	long := v.Seconds
 	if long == 0 {
 		long = 1
@@ -113,6 +117,37 @@ func (v Impulse) resolve() (*impulseDrawing, error) {
 	return d, nil
 }
 
+// earlyAxes are the time axes of the upper panel, in ms.
+var earlyAxes = []struct {
+	to   float64
+	step [2]float64 // minor, major
+}{{20, [2]float64{1, 5}}, {50, [2]float64{5, 10}}, {100, [2]float64{5, 20}}, {200, [2]float64{10, 50}}}
+
+// chooseEarly chooses the time axis of the upper panel: from just before time
+// zero to well after the largest sample, and longer where the sound is low.
+// Where the largest sample comes very late or before time zero, that is not the
+// arrival of the direct sound, and the axis goes to the sample.
+func (d *impulseDrawing) chooseEarly(low bool) {
+	ms := d.peakAt * 1000
+	for _, a := range earlyAxes {
+		if low && a.to < 100 || !low && a.to > 100 {
+			continue
+		}
+		if ms <= 0.6*a.to {
+			d.early, d.earlyStep = [2]float64{earlyFrom, a.to}, a.step
+			if a.to >= 100 { // a slow rise begins before time zero
+				d.early[0] = lowFrom
+			}
+			break
+		}
+	}
+	if d.early[1] == 0 || ms < d.early[0]+1 {
+		first := earlyAxes[0]
+		shift := math.Floor(ms) - 2
+		d.early, d.earlyStep = [2]float64{shift + earlyFrom, shift + first.to}, first.step
+	}
+}
+
 func (d *impulseDrawing) alt() string {
 	s := fmt.Sprintf("%s. Impulse response. The largest sample comes %s ms after time zero.", d.subtitle, signed(d.peakAt*1000, 2, false))
 	if !math.IsNaN(d.noiseDB) {
@@ -122,7 +157,7 @@ func (d *impulseDrawing) alt() string {
 }
 
 func (d *impulseDrawing) paint(c draw.Canvas) {
-	c = heading(c, d.title, d.subtitle, nil)
+	c = heading(c, d.title, d.subtitle, d.foot)
 	split := c.Min.Y + (c.Max.Y-c.Min.Y)*0.55
 
 	upper := draw.Crop(c, 0, 0, split-c.Min.Y+6, 0)
@@ -130,7 +165,7 @@ func (d *impulseDrawing) paint(c draw.Canvas) {
 		fmt.Sprintf("1 ms later = %.0f cm further", speedOfSound/10.0))
 	ms := func(v float64) string { return signed(v, 0, false) + " ms" }
 	pu := panel(false, d.early, [2]float64{-1.1, 1.1},
-		stepTicks(d.early[0], d.early[1], 1, 5, ms),
+		stepTicks(d.early[0], d.early[1], d.earlyStep[0], d.earlyStep[1], ms),
 		stepTicks(-1.1, 1.1, 0.25, 0.5, func(v float64) string { return signed(v, 1, false) }))
 	pu.Add(grid{}, plotterFunc(d.linear))
 

@@ -81,6 +81,22 @@ func (pl *placer) cost(r vg.Rectangle) float64 {
 	return float64(10 * n)
 }
 
+// clear reports whether a place covers no other writing and lies well clear of
+// all traces.
+func (pl *placer) clear(r vg.Rectangle) bool {
+	if pl.cost(r) > 0 {
+		return false
+	}
+	const gap = 5
+	r.Min.X, r.Min.Y, r.Max.X, r.Max.Y = r.Min.X-gap, r.Min.Y-gap, r.Max.X+gap, r.Max.Y+gap
+	for _, t := range pl.traces {
+		if t.covered(r) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
 func rectAt(x, y, w, h vg.Length) vg.Rectangle {
 	return vg.Rectangle{Min: vg.Point{X: x, Y: y}, Max: vg.Point{X: x + w, Y: y + h}}
 }
@@ -165,6 +181,9 @@ func noteSizeOf(sty text.Style, lines []string) (w, h vg.Length) {
 // so that no last line has a single short word.
 func balanced(sty text.Style, s string, width vg.Length, most int) []string {
 	lines := wrap(sty, s, width, most)
+	if len(lines) < 2 {
+		return lines
+	}
 	for w := width - 4; w > width/2; w -= 4 {
 		narrow := wrap(sty, s, w, most+1)
 		if len(narrow) > len(lines) {

@@ -19,6 +19,8 @@ import (
 type Readable struct {
 	FromHz, ToHz         float64 // 0: no end on this side
 	FromReason, ToReason string  // why it ends there, a few words
+	// None says that nothing can be read at all, and FromReason why.
+	None bool
 }
 
 // Curve is one level over frequency.
@@ -38,20 +40,23 @@ type Response struct {
 	Curves   []Curve // one to seven; the first is the one that matters most
 	Readable Readable
 
-	// The room's noise in the same scale, drawn thin; both may be empty.
+	// The room's noise in the same scale, drawn thin; both may be empty. Where all
+	// of it lies below the axis, words say so instead.
 	NoiseHz, NoiseDB []float64
 
 	Smoothing string // as in "1/24 octave"; "none" or "" is shown as "not smoothed"
+	Window    string // as in "5 ms"; "": all of the response, and not shown
 	Reference string // unit and reference of the dB axis; "": "dB"
 
 	// FromHz and ToHz are the ends of the frequency axis. 0: 20 Hz to 20 kHz,
-	// or 10 Hz to 200 or 500 Hz when nothing above can be read.
+	// or 10 Hz to 200 or 500 Hz when there is nothing to be read above.
 	FromHz, ToHz float64
 	// TopDB is the upper end of the level axis, to give several drawings the
 	// same one. nil: the next step of 5 dB with 3 dB of air over the highest
 	// readable point.
 	TopDB *float64
-	// SpanDB is the height of the level axis in dB. 0: 50.
+	// SpanDB is the height of the level axis in dB. 0: 50, or up to 70 where
+	// that brings more of the noise into view.
 	SpanDB float64
 }
 
@@ -60,6 +65,7 @@ var maxCurves = len(strokes)
 
 const (
 	defaultSpanDB   = 50
+	widestSpanDB    = 70
 	responseAirDB   = 3
 	responseStepDB  = 5
 	responseMajorDB = 10
@@ -181,7 +187,30 @@ func (v Response) resolve() (*spectrum, error) {
 		s.top = math.Ceil((s.highest()+responseAirDB)/responseStepDB) * responseStepDB
 	}
 	s.bottom = s.top - span
+	s.fitNoise(v.SpanDB == 0)
+	if w := clean(v.Window); w != "" {
+		s.right += " · window " + w
+	}
 	return s, nil
+}
+
+// fitNoise makes room for noise that is partly in view, if the axis may grow,
+// and puts words in place of noise that is not in view at all.
+func (s *spectrum) fitNoise(grow bool) {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, part := range s.noise.cut(s.from, s.to) {
+		low, high = math.Min(low, slices.Min(part[1])), math.Max(high, slices.Max(part[1]))
+	}
+	if high < s.bottom {
+		s.noise = series{}
+		if !math.IsInf(high, -1) {
+			s.right += fmt.Sprintf(" · noise below %s dB", signed(math.Ceil(limit(high)/responseStepDB)*responseStepDB, 0, s.plusSign))
+		}
+		return
+	}
+	for grow && low < s.bottom && s.top-s.bottom+responseMajorDB <= widestSpanDB {
+		s.bottom -= responseMajorDB
+	}
 }
 
 func orElse(s, other string) string {
@@ -209,6 +238,9 @@ func checkReadable(what string, r Readable) error {
 
 // band returns the ends of the readable band within the axis.
 func (s *spectrum) band(c series) (from, to float64) {
+	if c.readable.None {
+		return s.to, s.to
+	}
 	from, to = math.Max(c.readable.FromHz, s.from), s.to
 	if c.readable.ToHz > 0 {
 		to = math.Min(c.readable.ToHz, s.to)
@@ -231,7 +263,7 @@ func (s *spectrum) setAxis(from, to float64) error {
 	switch {
 	case highest <= 160:
 		low, high = 10, 200
-	case highest <= 400:
+	case highest <= 510: // a sweep to 500 Hz, and what its grid may add
 		low, high = 10, 500
 	}
 	s.from, s.to = from, to
@@ -301,54 +333,71 @@ func (s *spectrum) alt() string {
 	return b.String()
 }
 
-// paint lays the drawing out. Names go to the curves; where one does not find
-// a clear place they all go into a key over the panel instead.
+// paint lays the drawing out. Names go to the curves; where one does not find a
+// clear place they all go into a key over the panel instead. What is said of the
+// ends of the readable bands stands beside them, or else over the panel too.
 func (s *spectrum) paint(c draw.Canvas) {
 	c = heading(c, s.title, s.subtitle, s.foot)
 	c = caption(c, s.left, s.right)
-	named := s.always || len(s.curves) > 1 || len(s.noise.hz) > 0
 	if s.percentAxis {
 		c.Max.X -= 44
 	}
-	if !named {
-		s.panel(c, false, false)
-		return
-	}
-	if s.panel(c, true, true) {
-		s.panel(c, true, false)
-		return
-	}
 	var items []keyItem
-	for _, cv := range s.curves {
-		if cv.name == "" {
-			cv.name = "measured"
+	if s.always || len(s.curves) > 1 || len(s.noise.hz) > 0 {
+		for _, cv := range s.curves {
+			items = append(items, keyItem{lineSample(cv.stroke.line(2)), orElse(cv.name, "measured"), textStyle(textSize, darkText(cv.stroke.colour), true, 0, 0)})
 		}
-		st := cv.stroke
-		items = append(items, keyItem{lineSample(st.line(2)), cv.name, textStyle(textSize, darkText(st.colour), true, 0, 0)})
+		if len(s.noise.hz) > 0 {
+			items = append(items, keyItem{lineSample(noiseLine), s.noise.name, textStyle(textSize, quiet, false, 0, 0)})
+		}
 	}
-	if len(s.noise.hz) > 0 {
-		items = append(items, keyItem{lineSample(noiseLine), s.noise.name, textStyle(textSize, quiet, false, 0, 0)})
+	// Each thing that moves over the panel makes the panel lower, so all places
+	// are looked for again.
+	var lay layout
+	lay.names = len(items) > 0
+	over := func(dry bool) draw.Canvas {
+		c := c
+		if !lay.names {
+			c = key(c, items, dry)
+		}
+		return s.notesAbove(c, lay.above, dry)
 	}
-	s.panel(key(c, items), false, false)
+	for {
+		named, homeless := s.panel(over(true), lay, true)
+		switch {
+		case len(homeless) > 0:
+			lay.above = append(lay.above, homeless...)
+			continue
+		case !named:
+			lay.names = false
+			continue
+		}
+		break
+	}
+	s.panel(over(false), lay, false)
+}
+
+// layout says where the writing of a spectrum goes.
+type layout struct {
+	names bool  // beside the curves, not into a key
+	above []end // over the panel, not beside the end
 }
 
 var noiseLine = draw.LineStyle{Color: noiseGrey, Width: 1}
 
 // panel draws axes, curves and writing. With dry it draws nothing and reports
-// whether all names find a place at their curves.
-func (s *spectrum) panel(c draw.Canvas, names, dry bool) (placed bool) {
-	placed = true
+// whether all names find a place at their curves, and which ends' notes find
+// none.
+func (s *spectrum) panel(c draw.Canvas, lay layout, dry bool) (named bool, homeless []end) {
 	label := func(v float64) string { return signed(v, 0, s.plusSign) }
 	p := panel(true, [2]float64{s.from, s.to}, [2]float64{s.bottom, s.top},
 		frequencyTicks(s.from, s.to), stepTicks(s.bottom, s.top, s.minor, s.major, label))
-	draws := func(c draw.Canvas, p *plot.Plot) { placed = s.data(c, p, names, dry) }
 	if dry {
-		draws(p.DataCanvas(c), p)
-		return placed
+		return s.data(p.DataCanvas(c), p, lay, true)
 	}
-	p.Add(plotterFunc(s.shade), grid{}, plotterFunc(draws))
+	p.Add(plotterFunc(s.shade), grid{}, plotterFunc(func(c draw.Canvas, p *plot.Plot) { s.data(c, p, lay, false) }))
 	p.Draw(c)
-	return placed
+	return true, nil
 }
 
 // shade tints the ranges in which no curve can be read.
@@ -363,6 +412,15 @@ func (s *spectrum) shade(c draw.Canvas, p *plot.Plot) {
 	}
 }
 
+// ground returns the colour of the panel behind a place.
+func (s *spectrum) ground(r vg.Rectangle, x func(float64) vg.Length) color.RGBA {
+	from, to := s.outer()
+	if from >= to || r.Max.X <= x(from) || r.Min.X >= x(to) {
+		return shadeGrey
+	}
+	return paper
+}
+
 // outer returns the range in which at least one curve can be read.
 func (s *spectrum) outer() (from, to float64) {
 	from, to = s.to, s.from
@@ -373,7 +431,7 @@ func (s *spectrum) outer() (from, to float64) {
 	return from, to
 }
 
-func (s *spectrum) data(c draw.Canvas, p *plot.Plot, names, dry bool) (placed bool) {
+func (s *spectrum) data(c draw.Canvas, p *plot.Plot, lay layout, dry bool) (placed bool, homeless []end) {
 	x, y := p.Transforms(&c)
 	pl := &placer{area: c.Rectangle}
 
@@ -424,16 +482,16 @@ func (s *spectrum) data(c draw.Canvas, p *plot.Plot, names, dry bool) (placed bo
 		}
 	}
 
-	s.ends(c, x, pl, dry)
-	if !names {
-		return true
+	homeless = s.ends(c, x, pl, lay.above, dry)
+	if !lay.names {
+		return true, homeless
 	}
 
 	placed = true
 	put := func(own int, name string, sty draw.LineStyle, from, to vg.Length, size vg.Length, bold bool) {
 		ts := textStyle(size, darkText(sty.Color), bold, draw.XLeft, draw.YCenter)
 		const gap = 5
-		w, h := ts.Width(name)+keySample+gap, lineHeight(ts)
+		w, h := spareWidth*ts.Width(name)+keySample+gap, lineHeight(ts)
 		r, ok := pl.besideCurve(own, w, h, from, to)
 		if !ok {
 			placed = false
@@ -443,7 +501,9 @@ func (s *spectrum) data(c draw.Canvas, p *plot.Plot, names, dry bool) (placed bo
 		if dry {
 			return
 		}
-		veil(&c, r, paper)
+		under := r
+		under.Max.X -= ts.Width(name) * (spareWidth - 1)
+		veil(&c, under, s.ground(under, x))
 		mid := (r.Min.Y + r.Max.Y) / 2
 		lineSample(sty)(&c, vg.Point{X: r.Min.X + keySample/2, Y: mid})
 		middle(&c, ts, vg.Point{X: r.Min.X + keySample + gap, Y: mid}, name)
@@ -459,25 +519,26 @@ func (s *spectrum) data(c draw.Canvas, p *plot.Plot, names, dry bool) (placed bo
 	if len(s.noise.hz) > 0 {
 		put(0, s.noise.name, noiseLine, c.Min.X, c.Max.X, noteSize, false)
 	}
-	return placed
+	return placed, homeless
 }
 
 // end is one end of a readable band, or the whole of a band that does not
 // reach into the axis.
 type end struct {
-	hz     float64
-	reason string
-	low    bool
-	none   bool // nothing on the axis can be read
+	hz      float64
+	reason  string
+	low     bool
+	none    bool // nothing on the axis can be read
+	nothing bool // nor anywhere else
 }
 
 // bandEnds returns the ends that lie on the axis.
 func (s *spectrum) bandEnds(cv series) (es []end) {
 	from, to := s.band(cv)
-	low := end{hz: cv.readable.FromHz, reason: clean(cv.readable.FromReason), low: true}
+	low := end{hz: cv.readable.FromHz, reason: clean(cv.readable.FromReason), low: true, nothing: cv.readable.None}
 	high := end{hz: cv.readable.ToHz, reason: clean(cv.readable.ToReason)}
 	switch {
-	case from >= s.to:
+	case cv.readable.None, from >= s.to:
 		low.none = true
 		return []end{low}
 	case to <= s.from:
@@ -493,10 +554,9 @@ func (s *spectrum) bandEnds(cv series) (es []end) {
 	return es
 }
 
-// ends marks where the readable bands end, and says why.
-func (s *spectrum) ends(c draw.Canvas, x func(float64) vg.Length, pl *placer, dry bool) {
-	owners := map[end][]int{}
-	var all []end
+// allEnds returns the ends that lie on the axis, and the curves that have each.
+func (s *spectrum) allEnds() (all []end, owners map[end][]int) {
+	owners = map[end][]int{}
 	for i, cv := range s.curves {
 		for _, e := range s.bandEnds(cv) {
 			if owners[e] == nil {
@@ -505,75 +565,158 @@ func (s *spectrum) ends(c draw.Canvas, x func(float64) vg.Length, pl *placer, dr
 			owners[e] = append(owners[e], i)
 		}
 	}
-	for _, e := range all {
-		if at := x(e.hz); !dry && !e.none {
-			c.StrokeLine2(draw.LineStyle{Color: frameGrey, Width: 1, Dashes: []vg.Length{4, 3}}, at, c.Min.Y, at, c.Max.Y)
+	return all, owners
+}
+
+// headOf says what an end is of, in words and with a colour.
+func (s *spectrum) headOf(e end, owners []int) (head string, sty draw.TextStyle) {
+	words := orElse(s.beyond, "not readable")
+	switch {
+	case e.nothing:
+		head = "nothing can be read here"
+	case e.low:
+		head = words + " below " + Hz(e.hz)
+	default:
+		head = words + " above " + Hz(e.hz)
+	}
+	sty = textStyle(noteSize, quiet, false, draw.XLeft, draw.YTop)
+	// An end that only some of the curves have is theirs by name.
+	if len(owners) < len(s.curves) {
+		var names []string
+		for _, i := range owners {
+			names = append(names, s.curves[i].name)
+		}
+		head = fit(sty, strings.Join(names, ", "), 160) + ": " + head
+		sty.Color = darkText(s.curves[owners[0]].stroke.colour)
+	}
+	return head, sty
+}
+
+// notesAbove writes what did not fit beside its end, at the side of the end, and
+// returns what is left below.
+func (s *spectrum) notesAbove(c draw.Canvas, ends []end, dry bool) draw.Canvas {
+	if len(ends) == 0 {
+		return c
+	}
+	_, owners := s.allEnds()
+	width := lineShare * (c.Max.X - c.Min.X)
+	var free [2]vg.Length // of the row, for each side
+	for i, e := range ends {
+		head, sty := s.headOf(e, owners[e])
+		if e.reason != "" {
+			head += ": " + e.reason
+		}
+		side := 1
+		if e.low {
+			side = 0
+		}
+		lines := balanced(sty, head, width, 2)
+		w, h := noteSizeOf(sty, lines)
+		if i == 0 || w > free[side] || len(lines) > 1 {
+			if i > 0 {
+				c.Max.Y -= lineHeight(sty)
+			}
+			free = [2]vg.Length{width - 20, width - 20}
+		}
+		r := rectAt(c.Min.X, c.Max.Y-h, c.Max.X-c.Min.X, h)
+		if side == 1 {
+			sty.XAlign = draw.XRight
+		}
+		if !dry {
+			note(&c, sty, r, lines)
+		}
+		free[side], free[1-side] = 0, free[1-side]-w
+		if len(lines) > 1 {
+			c.Max.Y -= h - lineHeight(sty)
+			free = [2]vg.Length{}
 		}
 	}
-	from, to := s.outer()
+	c.Max.Y -= lineHeight(textStyle(noteSize, quiet, false, 0, 0)) + 3
+	return c
+}
+
+// ends marks where the readable bands end, and says why where no curve runs. It
+// returns the ends for whose note there is no such place.
+func (s *spectrum) ends(c draw.Canvas, x func(float64) vg.Length, pl *placer, above []end, dry bool) (homeless []end) {
+	all, owners := s.allEnds()
 	for _, e := range all {
-		words := orElse(s.beyond, "not readable")
-		head := words + " above " + Hz(e.hz)
-		if e.low {
-			head = words + " below " + Hz(e.hz)
+		if e.none {
+			continue
 		}
-		sty := textStyle(noteSize, quiet, false, draw.XLeft, draw.YTop)
-		// An end that only some of the curves have is theirs by name.
-		if own := owners[e]; len(own) < len(s.curves) {
-			var names []string
-			for _, i := range own {
-				names = append(names, s.curves[i].name)
-			}
-			head = fit(sty, strings.Join(names, ", "), 160) + ": " + head
-			sty.Color = darkText(s.curves[own[0]].stroke.colour)
+		at := x(e.hz)
+		if !dry {
+			c.StrokeLine2(draw.LineStyle{Color: frameGrey, Width: 1, Dashes: []vg.Length{4, 3}}, at, c.Min.Y, at, c.Max.Y)
 		}
+		pl.taken = append(pl.taken, vg.Rectangle{Min: vg.Point{X: at - 1, Y: c.Min.Y}, Max: vg.Point{X: at + 1, Y: c.Max.Y}})
+	}
+	for _, e := range all {
+		if slices.Contains(above, e) {
+			continue
+		}
+		head, sty := s.headOf(e, owners[e])
 		var best struct {
-			r      vg.Rectangle
-			lines  []string
-			sty    draw.TextStyle
-			ground color.RGBA // of the panel there
-			cost   float64
+			r     vg.Rectangle
+			lines []string
+			sty   draw.TextStyle
+			cost  float64
 		}
 		best.cost = forbidden
-		for _, width := range []vg.Length{240, 190, 150, 110} {
+		for k, width := range []vg.Length{240, 190, 150, 110} {
 			lines := append([]string{head}, balanced(sty, e.reason, width, 3)...)
 			w, h := noteSizeOf(sty, lines)
-			heights := []vg.Length{c.Max.Y - 6 - h, c.Min.Y + 6, c.Max.Y - 60 - h, c.Min.Y + 60, c.Center().Y}
+			w *= spareWidth
 			for _, outside := range []bool{true, false} {
-				st, left := sty, x(e.hz)+6
-				if outside == e.low {
-					st.XAlign, left = draw.XRight, left-12-w
-				}
-				if e.none {
+				st := sty
+				var left vg.Length
+				switch {
+				case e.none:
 					st.XAlign, left = draw.XCenter, c.Center().X-w/2
+				case outside == e.low:
+					st.XAlign, left = draw.XRight, x(e.hz)-6-w
+				default:
+					left = x(e.hz) + 6
 				}
-				for k, y := range heights {
-					r := rectAt(left, y, w, h)
-					cost := pl.cost(r) + float64(k)
+				const step = 8
+				for y := c.Min.Y + 6; y+h <= c.Max.Y-6; y += step {
+					// At the top if it can be, at the bottom rather than between.
+					fromTop, fromBottom := float64(c.Max.Y-6-h-y), float64(y-c.Min.Y-6)
+					cost := math.Min(fromTop, fromBottom+40)/10 + float64(k)/2
 					if !outside {
-						cost += 2
+						cost += 3
 					}
-					if cost < best.cost {
-						best.r, best.lines, best.sty, best.cost = r, lines, st, cost
-						best.ground = paper
-						if (outside || e.none) && (e.low && e.hz <= from || !e.low && e.hz >= to || from >= to) {
-							best.ground = shadeGrey
-						}
+					if cost >= best.cost {
+						continue
 					}
+					r := rectAt(left, y, w, h)
+					if !pl.clear(r) {
+						continue
+					}
+					best.r, best.lines, best.sty, best.cost = r, lines, st, cost
 				}
 			}
 		}
 		if best.cost >= forbidden {
+			homeless = append(homeless, e)
 			continue
 		}
 		pl.taken = append(pl.taken, best.r)
 		if !dry {
-			if best.cost < 10 { // else a curve runs below, which a veil would hide
-				veil(&c, best.r, best.ground)
+			under := best.r
+			spare := (under.Max.X - under.Min.X) * (1 - 1/spareWidth)
+			switch best.sty.XAlign {
+			case draw.XRight:
+				under.Min.X += spare
+			case draw.XCenter:
+				under.Min.X += spare / 2
+				under.Max.X -= spare / 2
+			default:
+				under.Max.X -= spare
 			}
+			veil(&c, under, s.ground(under, x))
 			note(&c, best.sty, best.r, best.lines)
 		}
 	}
+	return homeless
 }
 
 // percent writes what the levels are as shares, on the right of the panel:

@@ -134,8 +134,29 @@ func sampleDecay() Decay {
 			band.Reason = fmt.Sprintf("T30: only %d dB of decay above the noise, 45 needed", 36+i/5)
 		default:
 			band.EDT, band.T20, band.T30 = seconds(t*(0.86+0.1*math.Sin(float64(i)))), seconds(t), seconds(t*1.04)
+			band.EDTDoubtful, band.T20Doubtful, band.T30Doubtful = i%4 == 1, i < 10, i < 9 || i == 15
+		}
+		if i == 8 { // one doubtful time far from all others
+			band.EDT, band.EDTDoubtful = seconds(1.5), true
 		}
 		d.Bands = append(d.Bands, band)
+	}
+	return d
+}
+
+// subDecay has times in the bass only.
+func subDecay() Decay {
+	d := octaveDecay()
+	d.Command = "roomsonde show 43"
+	for i := range d.Bands {
+		b := &d.Bands[i]
+		b.T20Doubtful, b.T30Doubtful = i == 1, i == 1
+		switch {
+		case i == 0:
+			b.EDT, b.Reason = nil, "no EDT: the direct sound takes up too much of the decay"
+		case i > 1:
+			b.EDT, b.T20, b.T30, b.Reason = nil, nil, nil, fmt.Sprintf("the band ends at %g Hz, above the 113 Hz that can be read", math.Round(b.MidHz*math.Sqrt2))
+		}
 	}
 	return d
 }
@@ -171,7 +192,7 @@ func sampleImpulse() Impulse {
 	for i := range h {
 		h[i] += noise * rng.NormFloat64()
 	}
-	return Impulse{Subtitle: sampleLine, SampleRate: rate, Samples: h, Zero: zero, NoiseRMS: noise}
+	return Impulse{Subtitle: sampleLine, Note: "drawn without what lies below 15 Hz", SampleRate: rate, Samples: h, Zero: zero, NoiseRMS: noise}
 }
 
 func sampleMicrophone() Microphone {

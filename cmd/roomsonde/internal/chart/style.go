@@ -94,6 +94,15 @@ func textStyle(size vg.Length, c color.Color, bold bool, x text.XAlignment, y te
 	return text.Style{Color: c, Font: f, XAlign: x, YAlign: y, Handler: textHandler()}
 }
 
+// A viewer of an SVG that has none of the fonts may write wider than what was
+// measured here: DejaVu Sans, common where Liberation is missing, by some 15 %.
+// Writing that would run out of the picture, or into other writing, then gets as
+// much room as spareWidth says, or breaks into lines at lineShare of the width.
+const (
+	spareWidth = 1.16
+	lineShare  = 0.85
+)
+
 // fit returns s, cut short with an ellipsis where it is wider than width.
 func fit(sty text.Style, s string, width vg.Length) string {
 	if sty.Width(s) <= width {
@@ -123,6 +132,26 @@ func wrap(sty text.Style, s string, width vg.Length, max int) []string {
 		}
 		lines = append(lines, fit(sty, strings.Join(words[:n], " "), width))
 		words = words[n:]
+	}
+	return lines
+}
+
+// wrapParts breaks a row of parts with dots between them into lines, if it can
+// be between the parts.
+func wrapParts(sty text.Style, s string, width vg.Length, max int) []string {
+	const dot = " · "
+	var lines []string
+	for _, part := range strings.Split(s, dot) {
+		if n := len(lines); n > 0 && sty.Width(lines[n-1]+dot+part) <= width {
+			lines[n-1] += dot + part
+			continue
+		}
+		lines = append(lines, part)
+	}
+	for _, l := range lines {
+		if len(lines) > max || sty.Width(l) > width {
+			return wrap(sty, s, width, max)
+		}
 	}
 	return lines
 }

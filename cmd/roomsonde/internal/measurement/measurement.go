@@ -11,6 +11,7 @@ import (
 	"sync"
 
 	"roomsonde/calibration"
+	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/deconv"
 	"roomsonde/deconv/decay"
 	"roomsonde/deconv/response"
@@ -45,12 +46,13 @@ type Finding struct{ Kind, Text string }
 
 // The kinds of finding.
 const (
-	Clipping     = "clipping"
-	LostBuffers  = "lost buffers"
-	StartMissing = "start missing"
-	EndMissing   = "end missing"
-	ShortTail    = "short tail"
-	Unreadable   = "nothing readable"
+	Clipping       = "clipping"
+	LostBuffers    = "lost buffers"
+	StartMissing   = "start missing"
+	EndMissing     = "end missing"
+	ShortTail      = "short tail"
+	Unreadable     = "nothing readable"
+	HardlyReadable = "hardly readable"
 )
 
 // Measurement is what a recording says.
@@ -61,8 +63,8 @@ type Measurement struct {
 	Smoothing float64
 	// Hz, MagnitudeDB, PhaseDegrees, NoiseDB and UncertaintyDB belong together:
 	// the response on a grid of 96 points an octave, or as dense as the bins.
-	// NoiseDB and UncertaintyDB (one standard error) are nil where the noise is
-	// unknown.
+	// NoiseDB and UncertaintyDB (one standard error, as response.UncertaintyDB
+	// gives it) are nil where the noise is unknown.
 	Hz, MagnitudeDB, PhaseDegrees, NoiseDB, UncertaintyDB []float64
 	Readable                                              response.Readable
 	Decay                                                 []decay.Band
@@ -162,11 +164,11 @@ func (m *Measurement) respond(limits response.Limits, o Options) error {
 		}
 		r = r.Correct(mic.DeviationDB, func(hz float64) float64 { d, _ := mic.PhaseDegrees(hz); return d }, phase)
 	}
+	r.FromHz, r.ToHz = m.FromHz, m.ToHz
 	m.Response, m.Window = r, r.Window
 	bins, hz := response.Grid(r.StepHz, m.FromHz, m.ToHz, perOctave)
 	m.Hz = hz
-	power := r.Power()
-	smoothed := response.Smooth(power, r.StepHz, hz, o.Smoothing)
+	smoothed := r.Smooth(hz, o.Smoothing)
 	noise := r.NoisePower(m.Noise, hz)
 	m.MagnitudeDB = decibels(smoothed)
 	m.PhaseDegrees = make([]float64, len(hz))
@@ -176,7 +178,7 @@ func (m *Measurement) respond(limits response.Limits, o Options) error {
 	if noise != nil {
 		m.NoiseDB, m.UncertaintyDB = decibels(noise), make([]float64, len(hz))
 		for i := range hz {
-			m.UncertaintyDB[i] = response.UncertaintyDB(smoothed[i], noise[i])
+			m.UncertaintyDB[i] = response.UncertaintyDB(smoothed[i], noise[i], r.Independent(hz[i], o.Smoothing))
 		}
 	}
 	m.Readable = r.ReadableBand(limits)
@@ -208,16 +210,57 @@ func (m *Measurement) inspect(in Input) {
 		find(LostBuffers, "The driver lost %d buffers on the way in and %d on the way out: parts of the sweep are missing. Close other programs and measure again.", in.Overflows, in.Underflows)
 	}
 	if m.StartMissing {
-		find(StartMissing, "The recording begins after the sweep does: nothing is known below %.0f Hz. Start recording before you start the player.", m.FromHz)
+		find(StartMissing, "The recording begins after the sweep does: nothing is known below %s. Start recording before you start the player.", chart.Hz(m.FromHz))
 	}
 	if m.EndMissing {
-		find(EndMissing, "The recording ends before the sweep does: nothing is known above %.0f Hz. Let the recorder run on for some seconds.", m.ToHz)
+		find(EndMissing, "The recording ends before the sweep does: nothing is known above %s. Let the recorder run on for some seconds.", chart.Hz(m.ToHz))
 	} else if s := float64(m.TailFrames) / in.SampleRate; s < leastTailS {
 		find(ShortTail, "Only %.2f s were recorded after the sweep: the decay of the highest notes is cut short. Let the recorder run on for some seconds.", s)
 	}
 	if !m.Readable.OK {
-		find(Unreadable, "No part of the response can be read: %s.", m.Readable.FromReason)
+		find(Unreadable, "Nothing of this can be read: %s.%s", m.Readable.FromReason, m.louder())
+	} else if hidden, of := m.hidden(); hidden > of/2 {
+		find(HardlyReadable, "The room's noise hides %.1f of the %.1f octaves that could be read between 20 Hz and 20 kHz.%s", hidden, of, m.louder())
 	}
+}
+
+// What is heard, in Hz.
+const heardFromHz, heardToHz = 20, 20000
+
+// hidden returns how many octaves of what is heard the noise hides, of how many
+// that no other limit excludes. Both are 0 where the noise is unknown.
+func (m *Measurement) hidden() (octaves, of float64) {
+	all := m.Readable.Margin.Hz
+	if len(all) == 0 {
+		return 0, 0
+	}
+	from, to := math.Max(heardFromHz, all[0]), math.Min(heardToHz, all[len(all)-1])
+	width := func(a, b float64) float64 { // of a to b, as far as it lies between from and to
+		return math.Max(0, math.Log2(math.Min(b, to)/math.Max(a, from)))
+	}
+	of = width(from, to)
+	read := width(m.Readable.FromHz, m.Readable.ToHz)
+	for _, g := range m.Readable.Gaps {
+		read -= width(g.FromHz, g.ToHz)
+	}
+	return of - read, of
+}
+
+// louder says what would bring out what the noise hides, as a sentence with a
+// space before it; it is empty where noise is not what hides it.
+func (m *Measurement) louder() string {
+	db, atLeast := m.Readable.LouderDB(heardFromHz, heardToHz)
+	if db == 0 {
+		db, atLeast = m.Readable.LouderDB(0, math.Inf(1))
+	}
+	if db == 0 {
+		return ""
+	}
+	about := "about"
+	if atLeast {
+		about = "at least"
+	}
+	return fmt.Sprintf(" To show nearly all takes a sweep %s %.0f dB louder, as far as ears and loudspeakers bear it, or an hour as much quieter; a longer sweep goes part of the way.", about, math.Ceil(db))
 }
 
 // A sample from here on counts as full scale: 16-bit converters end one step
@@ -231,7 +274,7 @@ const (
 // Smoothed returns the response's magnitude in dB over 1/fraction octave on m's
 // own grid.
 func (m *Measurement) Smoothed(fraction float64) []float64 {
-	return decibels(response.Smooth(m.Response.Power(), m.Response.StepHz, m.Hz, fraction))
+	return decibels(m.Response.Smooth(m.Hz, fraction))
 }
 
 // MeanDB returns the mean level in dB (mean of power over equal parts of
@@ -245,7 +288,7 @@ func (m *Measurement) MeanDB(fromHz, toHz float64) (float64, bool) {
 		at = append(at, f)
 	}
 	var sum float64
-	for _, p := range response.Smooth(m.Response.Power(), m.Response.StepHz, at, 24) {
+	for _, p := range m.Response.Smooth(at, 24) {
 		sum += p
 	}
 	return scale.PowerDB(sum / float64(len(at))), true
@@ -262,7 +305,7 @@ func (m *Measurement) Full() (hz, magnitudeDB, degrees, noiseDB []float64) {
 			hz, degrees = append(hz, f), append(degrees, phase[k])
 		}
 	}
-	magnitudeDB = decibels(response.Smooth(r.Power(), r.StepHz, hz, m.Smoothing))
+	magnitudeDB = decibels(r.Smooth(hz, m.Smoothing))
 	if noise := r.NoisePower(m.Noise, hz); noise != nil {
 		noiseDB = decibels(noise)
 	}

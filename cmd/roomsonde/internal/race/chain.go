@@ -139,16 +139,17 @@ func (in *input) runStages(ctx context.Context, out string) (*ours, [stageCount]
 				return err
 			}
 			r = r.Correct(mic.DeviationDB, nil, response.NoPhase)
+			r.FromHz, r.ToHz = res.FromHz, res.ToHz
 			o.transform = int(math.Round(r.SampleRate / r.StepHz))
 			var bins []int
 			bins, o.hz = response.Grid(r.StepHz, res.FromHz, res.ToHz, perOctave)
-			smoothed := response.Smooth(r.Power(), r.StepHz, o.hz, smoothing)
+			smoothed := r.Smooth(o.hz, smoothing)
 			noise := r.NoisePower(res.Noise, o.hz)
 			for i := range o.hz {
 				o.db = append(o.db, scale.PowerDB(smoothed[i]))
 				o.degrees = append(o.degrees, r.PhaseDegreesAt(bins[i]))
 				o.noiseDB = append(o.noiseDB, scale.PowerDB(noise[i]))
-				o.errorDB = append(o.errorDB, response.UncertaintyDB(smoothed[i], noise[i]))
+				o.errorDB = append(o.errorDB, response.UncertaintyDB(smoothed[i], noise[i], r.Independent(o.hz[i], smoothing)))
 			}
 			limits := response.Limits{FromHz: res.FromHz, ToHz: res.ToHz, Noise: res.Noise}
 			limits.MicFromHz, limits.MicToHz = mic.Range()

@@ -5,6 +5,8 @@ package reading
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 
 	"roomsonde/cmd/roomsonde/internal/chart"
@@ -18,13 +20,20 @@ import (
 const BassSmoothing = 12
 
 // Readable says from where to where a measurement may be read, and why no
-// further.
+// further. It is empty when a finding says already that nothing may be read.
 func Readable(m *measurement.Measurement) string {
 	r := m.Readable
 	if !r.OK {
+		if found(m, measurement.Unreadable) {
+			return ""
+		}
 		return "Nothing of this can be read: " + r.FromReason + "."
 	}
-	s := fmt.Sprintf("Readable from %s (%s) to %s (%s).", chart.Hz(r.FromHz), r.FromReason, chart.Hz(r.ToHz), r.ToReason)
+	s := fmt.Sprintf("Readable from %s (%s) to %s (%s)", chart.Hz(r.FromHz), r.FromReason, chart.Hz(r.ToHz), r.ToReason)
+	if m.Noise == nil {
+		s += ", noise left aside"
+	}
+	s += "."
 	for i, g := range r.Gaps {
 		if i == 3 {
 			s += fmt.Sprintf(" And %d more.", len(r.Gaps)-3)
@@ -32,7 +41,24 @@ func Readable(m *measurement.Measurement) string {
 		}
 		s += fmt.Sprintf(" Not between %s and %s: the noise is too near in this dip.", chart.Hz(g.FromHz), chart.Hz(g.ToHz))
 	}
+	// A finding names the figure for the whole range.
+	if r.FromNoise && r.FromHz > bassFromHz && !found(m, measurement.HardlyReadable) {
+		if db, atLeast := r.LouderDB(20, r.FromHz); db > 0 {
+			would := fmt.Sprintf("about %.0f dB louder would show it", math.Ceil(db))
+			if atLeast {
+				would = fmt.Sprintf("to show it takes at least %.0f dB louder", math.Ceil(db))
+			}
+			s += fmt.Sprintf(" The noise hides the bass below %s: %s, or an hour as much quieter.", chart.Hz(r.FromHz), would)
+		}
+	}
 	return s
+}
+
+// Where the bass is missed, in Hz.
+const bassFromHz = 30
+
+func found(m *measurement.Measurement, kind string) bool {
+	return slices.ContainsFunc(m.Findings, func(f measurement.Finding) bool { return f.Kind == kind })
 }
 
 // Evenness says how far the bass strays, and where most. It is empty when less
@@ -46,7 +72,7 @@ func Evenness(m *measurement.Measurement) string {
 	// The mean of decibels here, each part of an octave counting alike: how far
 	// a curve strays is read off its drawing, which shows decibels.
 	var sum, weight float64
-	high, low := -1, -1
+	high, low, first, last := -1, -1, -1, -1
 	for i, hz := range m.Hz {
 		if hz < from || hz > to || !m.Readable.Contains(hz) {
 			continue
@@ -60,26 +86,42 @@ func Evenness(m *measurement.Measurement) string {
 		if low < 0 || levels[i] < levels[low] {
 			low = i
 		}
+		if first < 0 {
+			first = i
+		}
+		last = i
 	}
 	if high < 0 {
 		return ""
 	}
 	mean := sum / weight
-	return fmt.Sprintf("From %s to %s the level strays by %.0f dB: highest at %s (%s), lowest at %s (%s), about its mean there.",
-		chart.Hz(from), chart.Hz(to), levels[high]-levels[low],
-		chart.Hz(m.Hz[high]), Signed(levels[high]-mean), chart.Hz(m.Hz[low]), Signed(levels[low]-mean))
+	at := func(i int) string {
+		switch i {
+		case first:
+			return "the edge, " + chart.Hz(from)
+		case last:
+			return "the edge, " + chart.Hz(to)
+		}
+		return chart.Hz(m.Hz[i])
+	}
+	return fmt.Sprintf("Smoothed over 1/%d octave, the level between %s and %s spans %.0f dB: from %s at %s to %s at %s, against its mean there.",
+		BassSmoothing, chart.Hz(from), chart.Hz(to), levels[high]-levels[low],
+		Signed(levels[high]-mean), at(high), Signed(levels[low]-mean), at(low))
 }
 
 // Signed writes a difference in dB with its sign.
 func Signed(db float64) string {
-	s := fmt.Sprintf("%+.1f dB", db)
-	return strings.Replace(s, "-", "−", 1)
+	db = math.Round(10*db)/10 + 0 // no −0.0
+	if db == 0 {
+		return "0.0 dB"
+	}
+	return strings.Replace(fmt.Sprintf("%+.1f dB", db), "-", "−", 1)
 }
 
 // Decay says how long the bass and the middle ring, from octave bands, by T20,
-// or by T30 or EDT where that was refused.
+// or by T30 or EDT where that was refused. It marks what is doubtful.
 func Decay(m *measurement.Measurement) string {
-	var bass, middle []string
+	var bass, middle, doubtful []string
 	var middleSum float64
 	for _, b := range m.Decay {
 		if b.Width != scale.Octave {
@@ -91,10 +133,16 @@ func Decay(m *measurement.Measurement) string {
 		}
 		switch {
 		case b.NominalHz <= 125:
-			bass = append(bass, fmt.Sprintf("%.2f s at %s (%s)", v, chart.Hz(b.NominalHz), name))
+			if v.Reason != "" {
+				name += ", doubtful"
+			}
+			bass = append(bass, fmt.Sprintf("%.2f s at %s (%s)", v.Seconds, chart.Hz(b.NominalHz), name))
 		case b.NominalHz >= 500 && b.NominalHz <= 2000:
 			middle = append(middle, chart.Hz(b.NominalHz))
-			middleSum += v
+			middleSum += v.Seconds
+			if v.Reason != "" {
+				doubtful = append(doubtful, chart.Hz(b.NominalHz))
+			}
 		}
 	}
 	var parts []string
@@ -102,95 +150,142 @@ func Decay(m *measurement.Measurement) string {
 		parts = append(parts, "the bass takes "+strings.Join(bass, ", "))
 	}
 	if len(middle) > 0 {
-		span := middle[0]
-		if len(middle) > 1 {
-			span += " to " + middle[len(middle)-1]
+		of := "mean of " + list(middle)
+		if len(middle) == 3 {
+			of = "mean of " + middle[0] + " to " + middle[2]
+		} else if len(middle) == 1 {
+			of = "at " + middle[0]
 		}
-		parts = append(parts, fmt.Sprintf("the middle %.2f s (mean of %s)", middleSum/float64(len(middle)), span))
+		switch {
+		case len(doubtful) == len(middle):
+			of += ", doubtful"
+		case len(doubtful) > 0:
+			of += "; doubtful at " + list(doubtful)
+		}
+		parts = append(parts, fmt.Sprintf("the middle %.2f s (%s)", middleSum/float64(len(middle)), of))
 	}
 	if len(parts) == 0 {
 		return "How long it rings cannot be told in any octave of bass or middle: see the reasons."
 	}
-	return "To die away by 60 dB, " + strings.Join(parts, ", ") + "."
+	s := "To die away by 60 dB, " + strings.Join(parts, ", ") + "."
+	if m.Window.LengthS < shortWindowS {
+		s += " Decay times always use all that is kept."
+	}
+	return s
 }
 
-func best(b decay.Band) (float64, string) {
+// A window shorter than this, in s, leaves out what rings.
+const shortWindowS = 0.3
+
+// list joins words as a sentence does.
+func list(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// best returns the value of a band that readings go by, and its name, "" where
+// all are refused.
+func best(b decay.Band) (decay.Value, string) {
 	switch {
 	case b.T20.OK:
-		return b.T20.Seconds, "T20"
+		return b.T20, "T20"
 	case b.T30.OK:
-		return b.T30.Seconds, "T30"
+		return b.T30, "T30"
 	case b.EDT.OK:
-		return b.EDT.Seconds, "EDT"
+		return b.EDT, "EDT"
 	}
-	return 0, ""
+	return decay.Value{}, ""
 }
 
-// Distortion says how clean it is at some telling frequencies. It is empty when
-// nothing is known.
+// Distortion says how clean it is at some telling frequencies: the total of the
+// harmonics that stand out of the noise, and which they are, or what all of them
+// stay under. It is empty when nothing is known.
 func Distortion(m *measurement.Measurement) string {
 	d := m.Distortion
 	if d == nil {
 		return ""
 	}
-	var parts []string
+	var told, bounds []string
 	for _, hz := range []float64{50, 100, 1000} {
 		if hz < d.FromHz || hz > d.ToHz || !m.Readable.Contains(hz) {
 			continue
 		}
-		at := nearest(d.THD.Hz, hz)
-		if at < 0 {
-			floor := math.Inf(-1)
-			for _, o := range d.Orders {
-				if i := nearest(o.Floor.Hz, hz); i >= 0 {
-					floor = math.Max(floor, o.Floor.DB[i]+6)
-				}
+		orders, hidden, toldDB, mostDB := d.At(hz)
+		switch {
+		case len(orders) > 0:
+			s := fmt.Sprintf("%s at %s (%s)", percent(toldDB), chart.Hz(hz), inWords(orders))
+			if percent(mostDB) != percent(toldDB) { // what is hidden could be seen in the figure
+				s = "at least " + s
 			}
-			parts = append(parts, fmt.Sprintf("under %s at %s (the noise hides less)", percent(floor), chart.Hz(hz)))
-			continue
+			told = append(told, s)
+		case len(hidden) > 0 && mostDB < 0: // a bound of more than 100 % is none
+			s := fmt.Sprintf("%s at %s", percent(mostDB), chart.Hz(hz))
+			if len(hidden) < allOrders {
+				s += " (" + inWords(hidden) + ")"
+			}
+			bounds = append(bounds, s)
 		}
-		parts = append(parts, fmt.Sprintf("%s at %s", percent(d.THD.DB[at]), chart.Hz(hz)))
+	}
+	var parts []string
+	if len(told) > 0 {
+		parts = append(parts, strings.Join(told, ", "))
+	}
+	if len(bounds) > 0 {
+		parts = append(parts, "hidden by the noise, so under "+strings.Join(bounds, ", "))
 	}
 	if len(parts) == 0 {
 		return ""
 	}
-	return "Total harmonic distortion: " + strings.Join(parts, ", ") + "."
+	return "Total harmonic distortion: " + strings.Join(parts, "; ") + "."
 }
 
-// nearest returns the index of the frequency within 1/24 octave of hz, or -1.
-func nearest(at []float64, hz float64) int {
-	best, distance := -1, 1.0/24+1e-6
-	for i, f := range at {
-		if d := math.Abs(math.Log2(f / hz)); d < distance {
-			best, distance = i, d
-		}
+// allOrders is how many orders are worked out where the range has room for them.
+const allOrders = 4
+
+// inWords names orders: "order 2", "orders 2 and 3", "orders 2 to 5".
+func inWords(orders []int) string {
+	n := len(orders)
+	if n > 2 && orders[n-1]-orders[0] == n-1 {
+		return fmt.Sprintf("orders %d to %d", orders[0], orders[n-1])
 	}
-	return best
+	var words []string
+	for _, o := range orders {
+		words = append(words, strconv.Itoa(o))
+	}
+	if n == 1 {
+		return "order " + words[0]
+	}
+	return "orders " + list(words)
 }
 
+// percent writes a ratio in dB with two significant digits.
 func percent(db float64) string {
 	p := 100 * scale.Amplitude(db)
-	switch {
-	case p >= 10:
-		return fmt.Sprintf("%.0f %%", p)
-	case p >= 0.1:
-		return fmt.Sprintf("%.2g %%", p)
+	digits := 0
+	if p > 0 && p < 9.95 {
+		digits = 1 - int(math.Floor(math.Log10(p)))
+		// What rounds up to the next decade has a digit less behind the point.
+		if p >= 9.95*math.Pow10(1-digits) {
+			digits--
+		}
 	}
-	return fmt.Sprintf("%.1g %%", p)
+	return strconv.FormatFloat(p, 'f', min(digits, 9), 64) + " %"
 }
 
 // Noise says how loud the room's noise is in the recording and how far the
 // response stands out of it, in the middle and in the bass.
 func Noise(m *measurement.Measurement) string {
 	if m.Noise == nil {
-		return fmt.Sprintf("The recording peaks at %s dBFS; how loud the room's noise is, is not known: there is no silence to hear it in.", minus(m.PeakDBFS))
+		return fmt.Sprintf("The recording peaks at %s dBFS; how loud the room's noise is, is not known: the recording holds no silence that it could be heard in. So neither the readable range nor distortion is held against it.", minus(m.PeakDBFS))
 	}
 	s := fmt.Sprintf("The recording peaks at %s dBFS, and the room's noise lies at %s dBFS", minus(m.PeakDBFS), minus(m.Noise.RecordingDBFS))
 	var parts []string
 	levels := m.Smoothed(6)
 	for _, hz := range []float64{40, 1000, 10000} {
 		for i, f := range m.Hz {
-			if f >= hz && f < hz*1.05 && m.FromHz < hz {
+			if f >= hz && f < hz*1.05 && m.FromHz < hz && m.Readable.Contains(hz) {
 				parts = append(parts, fmt.Sprintf("%s dB at %s", minus(levels[i]-m.NoiseDB[i]), chart.Hz(hz)))
 				break
 			}
@@ -218,6 +313,6 @@ func SPL(m *measurement.Measurement, levelDBFS, offset float64) string {
 	if !ok {
 		return ""
 	}
-	return fmt.Sprintf("The sweep was about %.0f dB SPL loud at the microphone (mean of %s to %s), if the input's gain is where the sensitivity was stated for.",
-		mean+levelDBFS+offset, chart.Hz(from), chart.Hz(to))
+	return fmt.Sprintf("The sweep was about %s dB SPL loud at the microphone (mean of %s to %s), if the input's gain is where the sensitivity was stated for.",
+		minus(mean+levelDBFS+offset), chart.Hz(from), chart.Hz(to))
 }
