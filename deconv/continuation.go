@@ -181,7 +181,7 @@ func (inv *inverse) compact(response, out []complex128, lag int, sup support, e 
 	// outside keeps what lies outside the support, and of that the free bins.
 	// Towards its ends the support counts less and less as such, so that the
 	// response dies away before it is cut off.
-	const ramp = 0.2 // of either side
+	const ramp = 0.2                      // of either side
 	frames := float64(inv.n) / float64(n) // of the full rate, per frame here
 	after, before := float64(sup.keep)/frames, float64(sup.pre)/frames
 	weight := make([]float64, n)

@@ -403,6 +403,9 @@ func (a *app) show(r *result, read readFlags) error {
 	} else {
 		r.remarks = append(r.remarks, "The curve contains the microphone's own deviation: no calibration was used.")
 	}
+	if n := r.m.Noise; n != nil && n.DigitalZero && r.meta.Device.System != modelDevice().System {
+		r.remarks = append(r.remarks, "The silence in the recording is digital zero. If an editor or a noise gate put it there, the room's noise during the sweep is not known.")
+	}
 	// Drawings first: who reads what is printed may stop reading early.
 	var paths []string
 	var drawErr error
