@@ -80,12 +80,12 @@ func (r Readable) Contains(hz float64) bool {
 }
 
 // The measure of readability: the mean over a sixth of an octave, within half a
-// decibel at three standard errors, and in no case less than 10 dB over the
+// decibel at four standard errors, and in no case less than 10 dB over the
 // noise.
 const (
 	readFraction = 6
 	readErrorDB  = 0.5
-	readSigmas   = 3
+	readSigmas   = 4
 	leastSNRDB   = 10
 )
 
@@ -127,7 +127,7 @@ func (r *Response) NoisePower(noise *deconv.Noise, hz []float64) []float64 {
 
 // ReadableBand returns where r may be read, and why no further. A point can be
 // read where its mean over a sixth of an octave (of which nothing lies outside
-// the excitation's range) is within half a decibel at three standard errors and
+// the excitation's range) is within half a decibel at four standard errors and
 // at least 10 dB over the noise, as far as the noise is known. Points are judged
 // from the best one outwards; stretches of up to a third of an octave in which
 // the noise is too near, as at the bottom of a deep dip, become gaps. A range

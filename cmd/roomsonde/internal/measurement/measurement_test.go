@@ -40,7 +40,7 @@ func wire(t *testing.T, o sweep.Options, db, noise float64, how measurement.Opti
 // and that mends it. One that other limits narrow is not.
 func TestHardlyReadable(t *testing.T) {
 	o := sweep.Options{Seconds: 4}
-	const noise = 0.016
+	const noise = 0.012
 	m := wire(t, o, 0, noise, measurement.Options{})
 	if !m.Readable.OK || len(m.Findings) != 1 || m.Findings[0].Kind != measurement.HardlyReadable {
 		t.Fatalf("readable %g to %g Hz, findings %+v", m.Readable.FromHz, m.Readable.ToHz, m.Findings)
