@@ -10,6 +10,7 @@ import (
 	"roomsonde/cmd/roomsonde/internal/reading"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv/decay"
+	"roomsonde/deconv/response"
 )
 
 // result is a take with everything that was worked out from it: what measure,
@@ -157,9 +158,9 @@ func (r *result) printJSON(w io.Writer) error {
 			ratioOf(b.C50DB), ratioOf(b.C80DB), ratioOf(b.D50), ratioOf(b.CentreTimeS), b.RangeDB, b.CurvaturePercent, b.NonlinearityPermille, b.Reason})
 	}
 	if d := m.Distortion; d != nil {
-		j.Distortion = &jsonDistortion{THD: jsonCurve{d.THD.Hz, d.THD.DB}}
+		j.Distortion = &jsonDistortion{THD: curveOf(d.THD)}
 		for _, o := range d.Orders {
-			j.Distortion.Orders = append(j.Distortion.Orders, jsonOrder{o.Order, jsonCurve{o.Ratio.Hz, o.Ratio.DB}, o.InputDB, o.Floor.Hz, o.Floor.DB})
+			j.Distortion.Orders = append(j.Distortion.Orders, jsonOrder{o.Order, curveOf(o.Ratio), listed(o.InputDB), listed(o.Floor.Hz), listed(o.Floor.DB)})
 		}
 	}
 	if m.Noise != nil {
@@ -174,6 +175,17 @@ func (r *result) printJSON(w io.Writer) error {
 	}
 	return printJSON(w, j)
 }
+
+// listed makes an empty list of none at all, which would be null in JSON: that
+// means unknown.
+func listed(x []float64) []float64 {
+	if x == nil {
+		return []float64{}
+	}
+	return x
+}
+
+func curveOf(c response.Curve) jsonCurve { return jsonCurve{listed(c.Hz), listed(c.DB)} }
 
 // printJSON writes v as JSON on one line.
 func printJSON(w io.Writer, v any) error {

@@ -357,7 +357,7 @@ def readable(d, p, power, step, energy, gain, length_s):
     nu = log_interp(hz, noise_hz, freedom)
     hiss *= nu / (2 * gammaincinv(nu / 2, 0.05))
     values = independent(hz, 6, d["from"], d["to"], length_s)
-    need = np.maximum(10, (20 / np.log(10) / np.sqrt(2) * 8) ** 2 / values  # 0.5 dB at four standard errors)
+    need = np.maximum(10, (20 / np.log(10) / np.sqrt(2) * 8) ** 2 / values)  # 0.5 dB at four standard errors
     margin = db(np.maximum(signal - hiss, hiss / 10)) - db(hiss) - db(need)
     best = int(np.argmax(margin))
     if margin[best] < 0:

@@ -227,23 +227,35 @@ func (m *Measurement) inspect(in Input) {
 // What is heard, in Hz.
 const heardFromHz, heardToHz = 20, 20000
 
-// hidden returns how many octaves of what is heard the noise hides, of how many
-// that no other limit excludes. Both are 0 where the noise is unknown.
+// hidden returns how many octaves between 20 Hz and 20 kHz the noise hides, of
+// those that could be read without it. Where the response would be hidden by
+// noise that lies far below its strongest third of an octave, it is the source
+// that is silent there, as a subwoofer is above its crossover: that counts as
+// neither.
 func (m *Measurement) hidden() (octaves, of float64) {
-	all := m.Readable.Margin.Hz
-	if len(all) == 0 {
-		return 0, 0
+	const silentDB = 35 // more than the noise must keep away anywhere to be read
+	strongest := math.Inf(-1)
+	for i, level := range m.Smoothed(3) {
+		if m.Readable.Contains(m.Hz[i]) {
+			strongest = math.Max(strongest, level)
+		}
 	}
-	from, to := math.Max(heardFromHz, all[0]), math.Min(heardToHz, all[len(all)-1])
-	width := func(a, b float64) float64 { // of a to b, as far as it lies between from and to
-		return math.Max(0, math.Log2(math.Min(b, to)/math.Max(a, from)))
+	for i := 1; i < len(m.Hz); i++ {
+		hz := m.Hz[i]
+		if hz < heardFromHz || hz > heardToHz || len(m.Readable.Margin.Hz) == 0 ||
+			hz < m.Readable.Margin.Hz[0] || hz > m.Readable.Margin.Hz[len(m.Readable.Margin.Hz)-1] {
+			continue
+		}
+		width := math.Log2(hz / m.Hz[i-1])
+		switch {
+		case m.Readable.Contains(hz):
+			of += width
+		case m.NoiseDB[i] > strongest-silentDB:
+			of += width
+			octaves += width
+		}
 	}
-	of = width(from, to)
-	read := width(m.Readable.FromHz, m.Readable.ToHz)
-	for _, g := range m.Readable.Gaps {
-		read -= width(g.FromHz, g.ToHz)
-	}
-	return of - read, of
+	return octaves, of
 }
 
 // louder says what would bring out what the noise hides, as a sentence with a
