@@ -10,7 +10,7 @@ import (
 
 // Outside: the class 1 limits on relative attenuation of IEC 61260-1:2014,
 // table 1, as transcribed in python-acoustics
-// (acoustics/standards/iec_61260_1_2014.py) and a second public transcription
+// (acoustics/standards/iec_61260_1_2014.py) and a second public copy of the table
 // that agrees; the standard itself was not read.
 var class1 = []struct{ exponent, least, most float64 }{ // Ω = G^exponent, dB
 	{0, -0.4, 0.4},
