@@ -406,6 +406,9 @@ func (a *app) show(r *result, read readFlags) error {
 	if n := r.m.Noise; n != nil && n.DigitalZero && r.meta.Device.System != modelDevice().System {
 		r.remarks = append(r.remarks, "The silence in the recording is digital zero. If an editor or a noise gate put it there, the room's noise during the sweep is not known.")
 	}
+	if sweep.RangeFor(r.meta.Source).Name == "sub" && read.lowPass == 0 {
+		r.remarks = append(r.remarks, "A subwoofer is silent above its crossover, and readings there mean nothing: --low-pass with the crossover's frequency ends them where they should.")
+	}
 	// Drawings first: who reads what is printed may stop reading early.
 	var paths []string
 	var drawErr error
