@@ -107,19 +107,19 @@ func program(t testing.TB, o sweep.ProgramOptions) *sweep.Program {
 }
 
 // What went in comes out: −90 dB in the impulse and 0.01 dB in magnitude inside
-// the sweep's range, at all rates and for every layout of program. (The short
-// sweeps start at 10 Hz: a sweep of 3 s runs through the octave above 5 Hz in
-// one or two cycles, and the last 0.01 dB there is lost.)
+// the sweep's range, at all rates and for every layout of program. (Sweeps
+// of 3 s are the shortest here: one of 2 s has its distortion so near that only
+// 0.11 s before time zero can be kept, and comes to 0.018 dB at 20 Hz.)
 func TestRecoversTheRoom(t *testing.T) {
 	const tolImpulseDB, tolMagnitudeDB = -90, 0.01
 	for name, o := range map[string]sweep.ProgramOptions{
 		"default":     {},
 		"44.1 kHz":    {Sweep: sweep.Options{SampleRate: 44100, Seconds: 5}},
-		"96 kHz":      {Sweep: sweep.Options{SampleRate: 96000, Seconds: 5, StartHz: 10}},
-		"192 kHz":     {Sweep: sweep.Options{SampleRate: 192000, Seconds: 2, StartHz: 10}},
+		"96 kHz":      {Sweep: sweep.Options{SampleRate: 96000, Seconds: 3}},
+		"192 kHz":     {Sweep: sweep.Options{SampleRate: 192000, Seconds: 3}},
 		"20-20k":      {Sweep: sweep.Options{StartHz: 20, StopHz: 20000, Seconds: 5}},
 		"sub":         {Sweep: sweep.Options{StopHz: 500}},
-		"two + marks": {Sweep: sweep.Options{Seconds: 3, StartHz: 10}, Sweeps: 2, Marks: true},
+		"two + marks": {Sweep: sweep.Options{Seconds: 3}, Sweeps: 2, Marks: true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			p := program(t, o)
@@ -302,7 +302,8 @@ func TestDivide(t *testing.T) {
 		t.Errorf("found at %d, want 20200", r.ArrivalFrame)
 	}
 	e, m := compare(r.Impulse, h, 200, 20, 23000)
-	// Noise has deep dips in its spectrum, and there regularisation takes a little.
+	// Noise has deep dips in its spectrum, where regularisation takes a little:
+	// 0.013 dB with its −80 dB, and below 0.01 with −100 dB (tried).
 	const tolImpulseDB, tolMagnitudeDB = -90, 0.02
 	if !(e <= tolImpulseDB && m <= tolMagnitudeDB) {
 		t.Errorf("impulse error %.1f dB, magnitude %.4f dB", e, m)
