@@ -92,7 +92,7 @@ func TestSmoothStaysInRange(t *testing.T) {
 				hz = append(hz, f)
 			}
 			hz = append(hz, band.ToHz)
-			got, beyond := r.Smooth(hz, readFraction), Smooth(r.Power(), r.StepHz, hz, readFraction)
+			got, beyond := r.Smooth(hz, readFraction), smoothAll(r.Power(), r.StepHz, hz, readFraction)
 			for i, f := range hz {
 				if !band.Contains(f) {
 					continue

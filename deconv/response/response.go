@@ -302,9 +302,12 @@ func (r *Response) GroupDelay(ir deconv.ImpulseResponse) []float64 {
 }
 
 // Smooth returns the mean of r's power over 1/fraction octave around each of the
-// frequencies at (Hz), as the function Smooth does, but of nothing that lies
-// outside FromHz to ToHz: within half of 1/fraction octave of these ends the mean
-// is over the part inside, and beyond them it is the outermost bin's power.
+// frequencies at (Hz), band edges falling between bins counted by their share.
+// fraction 0: no smoothing, the nearest bin's power. The mean is on power, so
+// that what is heard, energy, is kept; the mean of decibels would read a deep
+// comb low. Nothing that lies outside FromHz to ToHz counts: within half of
+// 1/fraction octave of these ends the mean is over the part inside, and beyond
+// them it is the outermost bin's power. The cost is linear in len(H)+len(at).
 func (r *Response) Smooth(at []float64, fraction float64) []float64 {
 	return newSmoother(r.Power(), r.StepHz, r.FromHz, r.ToHz).smooth(at, fraction)
 }
@@ -322,17 +325,6 @@ func (r *Response) Independent(hz, fraction float64) float64 {
 		hi = math.Min(hi, r.ToHz)
 	}
 	return math.Max(1, (hi-lo)*r.Window.lengthAt(hz))
-}
-
-// Smooth returns the mean of the powers p[k], at k·step Hz, over 1/fraction
-// octave around each of the frequencies at (Hz), band edges falling between
-// bins counted by their share. fraction 0: no smoothing, the nearest bin's
-// power. The mean is on power, so that what is heard, energy, is kept; the mean
-// of decibels would read a deep comb low. The cost is linear in len(p)+len(at).
-// All of p counts: for a response of which a part was measured there is
-// Response.Smooth.
-func Smooth(p []float64, step float64, at []float64, fraction float64) []float64 {
-	return newSmoother(p, step, 0, 0).smooth(at, fraction)
 }
 
 // smoother smooths one spectrum as often as one likes: it keeps the running sum.

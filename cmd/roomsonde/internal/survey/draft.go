@@ -338,16 +338,9 @@ func (d *Draft) release() {
 	}
 }
 
-// Discard ends the work on a draft and removes the unfinished take, whatever it
-// holds: for a take whose recording is a copy of a file that the user has. What
-// is finished or closed stays as it is.
-func (d *Draft) Discard() { d.end(true) }
-
 // Close ends the work on a draft. Finished, it stays as it is; unfinished, it
 // stays for later when it holds a recording, and goes when it holds none.
-func (d *Draft) Close() { d.end(false) }
-
-func (d *Draft) end(discard bool) {
+func (d *Draft) Close() {
 	if d.done || d.dir == "" {
 		return
 	}
@@ -355,11 +348,6 @@ func (d *Draft) end(discard bool) {
 	// Best effort: what stays behind is reported by List.
 	d.s.locked(func() error {
 		d.release()
-		if discard {
-			os.RemoveAll(d.dir)
-			atomicfile.SyncFolder(d.s.dir)
-			return nil
-		}
 		if _, err := os.Stat(d.RecordingPath()); errors.Is(err, fs.ErrNotExist) {
 			// Only what this package put there; a folder with more in it stays.
 			os.Remove(filepath.Join(d.dir, MetaName))
