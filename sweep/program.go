@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -13,8 +14,9 @@ type Kind string
 // The kinds of segment.
 const (
 	KindSilence Kind = "silence"
-	KindMark    Kind = "mark"  // a short chirp that tells two clocks apart
-	KindSweep   Kind = "sweep" // the sweep itself
+	KindMark    Kind = "mark"       // a time mark: a short chirp that tells two clocks apart
+	KindQuiet   Kind = "quiet mark" // the same chirp QuietDB softer: it shows whether what comes back grows with what is played
+	KindSweep   Kind = "sweep"      // the sweep itself
 )
 
 // Segment is a stretch of a program. The segments of a program follow each
@@ -29,10 +31,13 @@ type Segment struct {
 // sweep with silence before and after it.
 type ProgramOptions struct {
 	Sweep  Options
-	Sweeps int     // how many times the sweep is played, 1 to 8; 0: 1
-	Marks  bool    // a time mark before each sweep and one after the last
-	LeadS  float64 // silence before anything sounds, in which the room's noise is heard; 0: 1.5 s
-	TailS  float64 // silence after each sweep, for the room to die away; 0: 2 s
+	Sweeps int  // how many times the sweep is played, 1 to 8; 0: 1
+	Marks  bool // a quiet mark, then a time mark before each sweep and one after the last
+	// MarksApart tells that the marks play on a full-range channel of their
+	// own: their band does not follow the sweep's.
+	MarksApart bool
+	LeadS      float64 // silence before anything sounds, in which the room's noise is heard; 0: 1.5 s
+	TailS      float64 // silence after each sweep, for the room to die away; 0: 2 s
 }
 
 // Program is what a measurement plays. Make one with NewProgram, or from its
@@ -42,17 +47,37 @@ type Program struct {
 	Options  ProgramOptions // as resolved
 	Segments []Segment
 	Frames   int
+	Mark     Mark // zero without marks
 }
 
-// The time mark: an exponential chirp with tapered ends, long enough to stand
-// out of noise and wide enough to be placed to a fraction of a sample.
+// Mark describes a time mark: an exponential chirp with tapered ends, long
+// enough to stand out of noise and wide enough to be placed to a fraction of a
+// sample.
+type Mark struct {
+	FromHz, ToHz float64
+	Seconds      float64
+}
+
+// QuietDB is how much softer the quiet mark is than the time marks.
+const QuietDB = 14
+
 const (
-	markSeconds = 0.25
-	markStartHz = 500
-	markStopHz  = 12000
-	markTaper   = 0.2 // of its length, in all
-	markGapS    = 1.2 // silence after a mark
+	markTaper = 0.2 // of a mark's length, in all
+	markGapS  = 1.2 // silence after a mark
+	quietGapS = 0.8 // silence after the quiet mark
 )
+
+// markFor returns the mark for a source that is swept from fromHz to toHz: it
+// must not be given what the sweep spares it.
+func markFor(fromHz, toHz float64) Mark {
+	for _, m := range []Mark{{500, 12000, 0.25}, {40, 150, 1}} {
+		m.FromHz, m.ToHz = math.Max(m.FromHz, fromHz), math.Min(m.ToHz, toHz)
+		if m.ToHz >= 2*m.FromHz {
+			return m
+		}
+	}
+	return Mark{fromHz, toHz, 1}
+}
 
 // NewProgram lays out a program.
 func NewProgram(o ProgramOptions) (*Program, error) {
@@ -87,13 +112,23 @@ func layOut(s *Sweep, o ProgramOptions) (*Program, error) {
 		p.Segments = append(p.Segments, Segment{Kind: kind, Start: p.Frames, Frames: n})
 		p.Frames += n
 	}
+	if o.Marks {
+		p.Mark = markFor(s.StartHz, s.StopHz)
+		if o.MarksApart {
+			p.Mark = markFor(0, s.SampleRate/2)
+		}
+	}
 	mark := func() {
 		if o.Marks {
-			add(KindMark, frames(markSeconds))
+			add(KindMark, frames(p.Mark.Seconds))
 			add(KindSilence, frames(markGapS))
 		}
 	}
 	add(KindSilence, frames(o.LeadS))
+	if o.Marks {
+		add(KindQuiet, frames(p.Mark.Seconds))
+		add(KindSilence, frames(quietGapS))
+	}
 	for range o.Sweeps {
 		mark()
 		add(KindSweep, s.Frames)
@@ -124,32 +159,51 @@ func (p *Program) Tail() int {
 
 // Samples returns the whole program, Frames long, full scale ±1.
 func (p *Program) Samples() []float32 {
+	return p.Only(KindSweep, KindMark, KindQuiet)
+}
+
+// Only returns the program with segments of the given kinds and silence in
+// place of the others, Frames long: what one of several channels plays.
+func (p *Program) Only(kinds ...Kind) []float32 {
 	out := make([]float32, p.Frames)
 	var sweep, mark []float32
 	for _, seg := range p.Segments {
+		if !slices.Contains(kinds, seg.Kind) {
+			continue
+		}
 		switch seg.Kind {
 		case KindSweep:
 			if sweep == nil {
 				sweep = p.Sweep.Samples()
 			}
 			copy(out[seg.Start:], sweep)
-		case KindMark:
+		case KindMark, KindQuiet:
 			if mark == nil {
 				mark = p.MarkSamples()
 			}
-			copy(out[seg.Start:], mark)
+			gain := float32(1)
+			if seg.Kind == KindQuiet {
+				gain = float32(math.Pow(10, -QuietDB/20.0))
+			}
+			for i, v := range mark {
+				out[seg.Start+i] = gain * v
+			}
 		}
 	}
 	return out
 }
 
-// MarkSamples returns one time mark: an exponential chirp of 0.25 s from
-// 500 Hz to 12 kHz at the sweep's level, its ends tapered.
+// MarkSamples returns one time mark, as p.Mark describes it: an exponential
+// chirp at the sweep's level, its ends tapered. It is nil in a program without
+// marks.
 func (p *Program) MarkSamples() []float32 {
-	rate := p.Sweep.SampleRate
-	n := int(math.Round(markSeconds * rate))
+	if !p.Options.Marks {
+		return nil
+	}
+	rate, m := p.Sweep.SampleRate, p.Mark
+	n := int(math.Round(m.Seconds * rate))
 	out := make([]float32, n)
-	l := markSeconds / math.Log(markStopHz/markStartHz)
+	l := m.Seconds / math.Log(m.ToHz/m.FromHz)
 	taper := markTaper / 2 * float64(n)
 	for i := range out {
 		t := float64(i) / rate
@@ -158,7 +212,7 @@ func (p *Program) MarkSamples() []float32 {
 		if edge < taper {
 			envelope = 0.5 - 0.5*math.Cos(math.Pi*edge/taper)
 		}
-		out[i] = float32(p.Sweep.Amplitude() * envelope * math.Sin(2*math.Pi*markStartHz*l*(math.Exp(t/l)-1)))
+		out[i] = float32(p.Sweep.Amplitude() * envelope * math.Sin(2*math.Pi*m.FromHz*l*(math.Exp(t/l)-1)))
 	}
 	return out
 }
@@ -176,19 +230,21 @@ type description struct {
 	RateS     float64   `json:"sweep_rate_s"`
 	Sweeps    int       `json:"sweeps"`
 	Marks     bool      `json:"marks"`
+	Apart     bool      `json:"marks_apart,omitempty"`
 	LeadS     float64   `json:"lead_s"`
 	TailS     float64   `json:"tail_s"`
 	Segments  []Segment `json:"segments"`
 }
 
-const version = 1
+// Version 1 had other marks, and no program with marks was made with it.
+const version = 2
 
 // MarshalJSON writes what ParseProgram needs to make the same program again,
 // and its segments for whoever wants to read them.
 func (p *Program) MarshalJSON() ([]byte, error) {
 	s := p.Sweep
 	return json.Marshal(description{version, s.StartHz, s.StopHz, s.SampleRate, s.Seconds, s.LevelDBFS, s.RateS,
-		p.Options.Sweeps, p.Options.Marks, p.Options.LeadS, p.Options.TailS, p.Segments})
+		p.Options.Sweeps, p.Options.Marks, p.Options.MarksApart, p.Options.LeadS, p.Options.TailS, p.Segments})
 }
 
 // ParseProgram makes the program that MarshalJSON described. The level is
@@ -198,7 +254,7 @@ func ParseProgram(text []byte) (*Program, error) {
 	if err := json.Unmarshal(text, &d); err != nil {
 		return nil, fmt.Errorf("sweep: the program's description is damaged: %w", err)
 	}
-	if d.Version != version {
+	if d.Version != version && (d.Version != 1 || d.Marks) {
 		return nil, fmt.Errorf("sweep: the program's description has version %d, and this build knows version %d", d.Version, version)
 	}
 	// Every field is written out, so a zero is damage, not a default.
@@ -216,7 +272,7 @@ func ParseProgram(text []byte) (*Program, error) {
 	if err != nil {
 		return nil, err
 	}
-	p, err := layOut(s, ProgramOptions{Sweeps: d.Sweeps, Marks: d.Marks, LeadS: d.LeadS, TailS: d.TailS})
+	p, err := layOut(s, ProgramOptions{Sweeps: d.Sweeps, Marks: d.Marks, MarksApart: d.Apart, LeadS: d.LeadS, TailS: d.TailS})
 	if err != nil {
 		return nil, err
 	}

@@ -131,7 +131,7 @@ func TestProperties(t *testing.T) {
 		o := ProgramOptions{
 			Sweep: Options{SampleRate: rate, StartHz: start, StopHz: rapid.Float64Range(2*start, rate/2).Draw(t, "stop"),
 				Seconds: rapid.Float64Range(0.5, 2).Draw(t, "seconds"), LevelDBFS: rapid.Float64Range(-90, -12).Draw(t, "level")},
-			Sweeps: rapid.IntRange(1, 3).Draw(t, "sweeps"), Marks: rapid.Bool().Draw(t, "marks")}
+			Sweeps: rapid.IntRange(1, 3).Draw(t, "sweeps"), Marks: rapid.Bool().Draw(t, "marks"), MarksApart: rapid.Bool().Draw(t, "apart")}
 		p, err := NewProgram(o)
 		if err != nil {
 			t.Fatal(err)
@@ -179,7 +179,7 @@ func TestDamagedDescriptions(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, change := range [][2]string{
-		{`"version":1`, `"version":2`}, {`"start_hz":5`, `"start_hz":0`}, {`"sweeps":1`, `"sweeps":-3`},
+		{`"version":2`, `"version":3`}, {`"start_hz":5`, `"start_hz":0`}, {`"sweeps":1`, `"sweeps":-3`},
 		{`"stop_hz":24000`, `"stop_hz":1e9`}, {`"sweep_rate_s":1.2`, `"sweep_rate_s":1e9`}, {`"sweep_rate_s":1.2`, `"sweep_rate_s":-1`},
 		{`"lead_s":1.5`, `"lead_s":900`}, {`"duration_s":10`, `"duration_s":20`}, {`{`, ``},
 	} {
@@ -193,6 +193,66 @@ func TestDamagedDescriptions(t *testing.T) {
 	}
 	if _, ours, err := FromComment("recorded on a rainy day"); ours || err != nil {
 		t.Errorf("somebody else's comment: ours=%v err=%v", ours, err)
+	}
+}
+
+// A mark gives no source what its sweep spares it, and is the same chirp
+// wherever it stands; the quiet one is QuietDB softer.
+func TestMarks(t *testing.T) {
+	for _, c := range []struct {
+		from, to float64
+		apart    bool
+		want     Mark
+	}{
+		{5, 24000, false, Mark{500, 12000, 0.25}},
+		{1000, 24000, false, Mark{1000, 12000, 0.25}},
+		{5, 500, false, Mark{40, 150, 1}},
+		{60, 140, false, Mark{60, 140, 1}},
+		{5, 500, true, Mark{500, 12000, 0.25}},
+	} {
+		p, err := NewProgram(ProgramOptions{Sweep: Options{StartHz: c.from, StopHz: c.to, Seconds: 2}, Marks: true, MarksApart: c.apart, Sweeps: 2})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.Mark != c.want {
+			t.Errorf("%g to %g Hz, apart %v: %+v, want %+v", c.from, c.to, c.apart, p.Mark, c.want)
+		}
+		if n := len(p.Starts(KindMark)); n != 3 {
+			t.Errorf("%d marks around 2 sweeps, want 3", n)
+		}
+		mark, marks := p.MarkSamples(), p.Only(KindMark, KindQuiet)
+		for _, start := range p.Starts(KindMark) {
+			if !slices.Equal(mark, marks[start:start+len(mark)]) {
+				t.Errorf("the mark at %d is another", start)
+			}
+		}
+		quiet := p.Starts(KindQuiet)[0]
+		for i, v := range mark {
+			if d := float64(marks[quiet+i]) - float64(v)*math.Pow(10, -QuietDB/20.0); !(math.Abs(d) < 1e-7) {
+				t.Fatalf("frame %d of the quiet mark is off by %g", i, d)
+			}
+		}
+		sweeps := p.Only(KindSweep)
+		for i, v := range p.Samples() {
+			if v != marks[i]+sweeps[i] {
+				t.Fatalf("frame %d: marks and sweeps do not add up to the program", i)
+			}
+		}
+	}
+}
+
+// A description of before the marks still gives the program that was played.
+func TestOlderDescription(t *testing.T) {
+	p, _ := NewProgram(ProgramOptions{Sweeps: 2})
+	now, _ := json.Marshal(p)
+	older, err := ParseProgram([]byte(strings.Replace(string(now), `"version":2`, `"version":1`, 1)))
+	if err != nil || !slices.Equal(older.Samples(), p.Samples()) {
+		t.Fatalf("other samples, or %v", err)
+	}
+	p, _ = NewProgram(ProgramOptions{Marks: true})
+	now, _ = json.Marshal(p)
+	if _, err := ParseProgram([]byte(strings.Replace(string(now), `"version":2`, `"version":1`, 1))); err == nil {
+		t.Error("marks of version 1 accepted, which were others")
 	}
 }
 
