@@ -19,6 +19,8 @@ package deconv
 import (
 	"fmt"
 	"sync"
+
+	"roomsonde/deconv/clock"
 )
 
 // ImpulseResponse is a room's answer to a unit impulse, as a ratio of recorded
@@ -26,10 +28,41 @@ import (
 type ImpulseResponse struct {
 	SampleRate float64   // Hz
 	Samples    []float64 // h[n]
-	// Zero is the index in Samples of time zero. What stands before it is the
-	// band limit's own ringing and the noise.
+	// Zero is the index in Samples of time zero: what phase, group delay and
+	// every other absolute time refer to.
 	Zero int
+	// Onset is the index of the first arrival, from where windows and decays
+	// count; 0: at Zero, as it is where time zero is the first arrival. What
+	// stands before it is the band limit's own ringing and the noise.
+	Onset int
 }
+
+// FirstArrival returns the index in Samples of the first arrival.
+func (ir ImpulseResponse) FirstArrival() int {
+	if ir.Onset == 0 {
+		return ir.Zero
+	}
+	return ir.Onset
+}
+
+// Inside reports whether time zero and the first arrival lie in Samples.
+func (ir ImpulseResponse) Inside() bool {
+	onset := ir.FirstArrival()
+	return ir.Zero >= 0 && ir.Zero < len(ir.Samples) && onset >= 0 && onset < len(ir.Samples)
+}
+
+// TimeZero says what time zero of an impulse response is.
+type TimeZero string
+
+// The kinds of time zero.
+const (
+	// FirstArrival: the first sound of the source itself. Delays between
+	// sources, and all other numbers that depend on absolute time, mean nothing.
+	FirstArrival TimeZero = "first arrival"
+	// MarkArrival: when the first frame of the sweep would have arrived had it
+	// come the way of the time marks, which is one for all sources.
+	MarkArrival TimeZero = "mark"
+)
 
 // Product is a distortion product, separated from the linear response.
 type Product struct {
@@ -49,6 +82,18 @@ type Result struct {
 	// FromHz and ToHz bound the range in which the excitation has energy and
 	// the recording holds it.
 	FromHz, ToHz float64
+	// TimeZero says what Impulse.Zero is. Phases and times of takes compare only
+	// where it is the mark, and the same loudspeaker played it.
+	TimeZero TimeZero
+	// ArrivalS is the first arrival in seconds after Impulse.Zero, to a fraction of a frame: the
+	// peak between the samples, next to Impulse.Onset. So is the difference of two sources' their delay.
+	ArrivalS float64
+	// Timing is what Options gave; nil: nothing. Without marks (or with a
+	// Timing that is not Known) nothing is known of the clocks either, and
+	// phase and timing over more than a short window are not to be used.
+	Timing        *clock.Timing
+	SkewCorrected float64 // δ by which the recording was corrected; 0: not at all
+	Skipped       []int   // sweeps left out of the mean, counted from 0
 	// ArrivalFrame is the frame of the recording at which the first frame of
 	// the excitation arrived. It holds the devices' latency and is only as good
 	// as the start of recording.
@@ -65,33 +110,17 @@ type Result struct {
 }
 
 // NotFoundError says that the recording does not hold the excitation.
-type NotFoundError struct {
-	PeakDB float64 // how far the best match stands out of the rest of the correlation
-	NeedDB float64
-	Silent bool // the recording has no signal at all
-	Early  bool // it is there before it was played
-}
+type NotFoundError = clock.NotFoundError
 
-func (e *NotFoundError) Error() string {
-	if e.Silent {
-		return "deconv: the recording is silent"
-	}
-	if e.Early {
-		return "deconv: the sweep was recorded before it was played"
-	}
-	return fmt.Sprintf("deconv: no sweep found: the best match stands %.0f dB out of the rest, and %.0f dB are needed", e.PeakDB, e.NeedDB)
+// NothingLeftError says that Options.Skip leaves out every sweep.
+type NothingLeftError struct{ Sweeps int }
+
+func (e *NothingLeftError) Error() string {
+	return fmt.Sprintf("deconv: none of the %d sweeps in the recording is whole", e.Sweeps)
 }
 
 // Hint says what to do about it.
-func (e *NotFoundError) Hint() string {
-	if e.Silent {
-		return "check that the microphone is connected, selected and not muted, and that the system lets this program use it"
-	}
-	if e.Early {
-		return "the input seems to listen to the computer itself: choose the microphone as input, and switch monitoring off"
-	}
-	return "check that this is the recording of this very sweep, that the loudspeaker played it, and that it was loud enough"
-}
+func (e *NothingLeftError) Hint() string { return "measure again" }
 
 // TooShortError says that there is less recording than the work needs.
 type TooShortError struct{ HaveS, NeedS float64 }
@@ -134,15 +163,24 @@ type buffers struct {
 	a, b []complex128 // n/2+1
 }
 
-var kept sync.Pool // of *buffers
+// kept are the buffers at rest, by length.
+var kept sync.Map // of int to *sync.Pool of *buffers
+
+func poolOf(n int) *sync.Pool {
+	pool, ok := kept.Load(n)
+	if !ok {
+		pool, _ = kept.LoadOrStore(n, new(sync.Pool))
+	}
+	return pool.(*sync.Pool)
+}
 
 // borrow returns buffers for transforms of n frames, with anything in them.
 func borrow(n int) *buffers {
-	if k, ok := kept.Get().(*buffers); ok && len(k.x) == n {
-		return k
+	if b, ok := poolOf(n).Get().(*buffers); ok {
+		return b
 	}
 	return &buffers{make([]float64, n), make([]complex128, n/2+1), make([]complex128, n/2+1)}
 }
 
 // giveBack ends the use of buffers: nothing of them may be seen any more.
-func (b *buffers) giveBack() { kept.Put(b) }
+func (b *buffers) giveBack() { poolOf(len(b.x)).Put(b) }

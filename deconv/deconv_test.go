@@ -155,6 +155,7 @@ func TestRecoversTheRoom(t *testing.T) {
 // The sweep is found wherever it lies in a long recording, in noise as loud as
 // it is, and cut off at either end.
 func TestLocates(t *testing.T) {
+	const longestSearch = 1 << 22 // of clock.Find's pieces
 	p := program(t, sweep.ProgramOptions{Sweep: sweep.Options{Seconds: 3}})
 	h := room(48000, 500, 0.5, 0.3, 5)
 	whole := record(p, h, 0, 0, 0)

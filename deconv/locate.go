@@ -1,118 +1,16 @@
 package deconv
 
 import (
-	"context"
 	"math"
 	"slices"
 
+	"roomsonde/deconv/clock"
 	"roomsonde/deconv/fourier"
-	"roomsonde/deconv/internal/parallel"
 )
-
-// needDB is how far a match must stand out of the rest of the correlation, peak
-// over rms. Gaussian noise alone reaches some 14 dB among a million frames, coloured
-// noise 17 dB in a dozen trials.
-const needDB = 20
-
-// longestSearch is how many frames are searched in one piece: a recording of an
-// hour must not need gigabytes.
-const longestSearch = 1 << 22
-
-// find finds where in rec the excitation x starts, starts being the frames at
-// which it is repeated and whole the frames from the first start to the end of
-// the last; it returns the frame of the first repeat, which may lie before
-// frame 0. Long recordings are searched piece by piece; pieces overlap by whole.
-func find(ctx context.Context, rec, x []float32, starts []int, whole int) (int, error) {
-	piece := max(longestSearch, 4*whole)
-	if len(rec) <= piece {
-		piece = len(rec)
-	}
-	n := fourier.FastLen(piece + len(x))
-	long := borrow(n)
-	defer long.giveBack()
-	spectrum := spectrumOf(long.a, x, long.x)
-	best, bestDB, silent := 0, math.Inf(-1), true
-	for from := 0; ; from += piece - whole {
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
-		part := rec[from:min(from+piece, len(rec))]
-		if start, db, ok := locate(part, spectrum, n, starts); ok {
-			silent = false
-			if db > bestDB {
-				best, bestDB = from+start, db
-			}
-		}
-		if from+piece >= len(rec) {
-			break
-		}
-	}
-	if silent || !(bestDB >= needDB) {
-		return 0, &NotFoundError{PeakDB: bestDB, NeedDB: needDB, Silent: silent}
-	}
-	return best, nil
-}
-
-// locate returns where in rec the excitation most likely starts whose spectrum at
-// length n is given, and how far that match stands out of the rest in dB; ok is
-// false where rec is silent.
-//
-// The measure is the correlation with half the whitening, Y·X*/|X|: a matched
-// filter in white noise would see little but bass, a division little but hiss.
-func locate(rec []float32, x []complex128, n int, starts []int) (start int, outDB float64, ok bool) {
-	y := make([]float64, n)
-	var mean, power float64
-	for _, v := range rec {
-		mean += float64(v)
-	}
-	mean /= float64(len(rec)) // a converter's offset would outshout the sweep
-	for i, v := range rec {
-		y[i] = float64(v) - mean
-		power += y[i] * y[i]
-	}
-	if power <= 1e-24*float64(len(rec)) { // −240 dBFS: rounding of the mean
-		return 0, 0, false
-	}
-	var top float64
-	for _, v := range x {
-		top = math.Max(top, real(v)*real(v)+imag(v)*imag(v))
-	}
-	plan := fourier.Get(n)
-	spectrum := plan.Coefficients(nil, y)
-	parallel.Split(len(spectrum), func(lo, hi int) {
-		for k := lo; k < hi; k++ {
-			re, im := real(x[k]), imag(x[k])
-			spectrum[k] *= complex(re, -im) / complex(math.Sqrt(re*re+im*im+1e-9*top), 0)
-		}
-	})
-	c := plan.Sequence(y, spectrum)
-	fourier.Put(plan)
-
-	// The repeats lie on top of each other once shifted.
-	score := c
-	if len(starts) > 1 {
-		score = make([]float64, n)
-		for _, s := range starts {
-			shift := s - starts[0]
-			for i := range score {
-				j := i + shift
-				if j >= n {
-					j -= n
-				}
-				score[i] += math.Abs(c[j])
-			}
-		}
-	}
-	best, outDB := stands(score)
-	if best > len(rec) {
-		best -= n
-	}
-	return best, outDB, true
-}
 
 // arrival returns where in the circular response with spectrum h the strongest
 // sound lies, to a few frames, and how far it stands out of the rest in dB: the
-// same measure as locate's, Y·X*/|X|, from H = Y·X*/|X|² and no further than the
+// same measure as clock.Find's, Y·X*/|X|, from H = Y·X*/|X|² and no further than the
 // lowest octaves of the range, which a low sample rate holds.
 func (inv *inverse) arrival(h []complex128) (lag int, outDB float64) {
 	step := inv.step()
@@ -131,7 +29,7 @@ func (inv *inverse) arrival(h []complex128) (lag int, outDB float64) {
 	plan := fourier.Get(n)
 	defer fourier.Put(plan)
 	score := plan.Sequence(nil, c)
-	best, outDB := stands(score)
+	best, outDB := clock.Stands(score)
 	if best > n/2 {
 		best -= n
 	}
@@ -148,31 +46,6 @@ func fadeIn(hz, fromHz float64) float64 {
 	return 0.5 - 0.5*math.Cos(math.Pi*math.Max(t, 0))
 }
 
-// stands returns the index of the strongest value of a circular correlation, and
-// how far it stands out of the rms of the rest in dB.
-func stands(score []float64) (best int, outDB float64) {
-	n := len(score)
-	var peak, sum float64
-	for i, v := range score {
-		v = math.Abs(v)
-		sum += v * v
-		if v > peak {
-			best, peak = i, v
-		}
-	}
-	if peak == 0 {
-		return 0, 0
-	}
-	// Without the neighbourhood of the peak, where the room answers.
-	around := n / 20
-	for d := -around; d <= around; d++ {
-		v := score[((best+d)%n+n)%n]
-		sum -= v * v
-	}
-	rest := math.Sqrt(math.Max(sum, 1e-30*peak*peak*float64(n)) / float64(n-2*around))
-	return best, 20 * math.Log10(peak/rest)
-}
-
 // firstArrival returns the lag of time zero in the circular response h, searched
 // from lag lo up to lag hi: the strongest frame soon after |h| first comes within
 // 20 dB of its peak (ISO 3382-1:2009, 5.3.2 puts the start of the direct sound
@@ -187,7 +60,7 @@ func firstArrival(h []float64, lo, hi int, rate, toHz float64) (int, error) {
 		peak = math.Max(peak, at(lag))
 	}
 	if peak == 0 {
-		return 0, &NotFoundError{Silent: true, NeedDB: needDB}
+		return 0, &NotFoundError{Silent: true, NeedDB: clock.NeedDB}
 	}
 	first := lo
 	for at(first) < peak/10 {

@@ -3,10 +3,12 @@ package deconv
 import (
 	"context"
 	"math"
+	"slices"
 	"sync"
 
+	"roomsonde/deconv/clock"
 	"roomsonde/deconv/fourier"
-	"roomsonde/deconv/internal/parallel"
+	"roomsonde/deconv/internal/fraction"
 	"roomsonde/sweep"
 )
 
@@ -17,8 +19,27 @@ type Options struct {
 	// but for a latency: so it is when a card played and recorded. Otherwise
 	// the program is looked for.
 	Aligned bool
-	PreS    float64 // how much of the response before time zero is kept; 0: 0.5 s, less where a sweep's distortion stands nearer
+	PreS    float64 // how much of the response before the first arrival is kept; 0: 0.5 s, less where a sweep's distortion stands nearer
 	KeepS   float64 // how much after it; 0: the program's tail, or 2 s
+
+	// Timing is what clock.Locate found in this recording. With it the repeats
+	// are laid on top of each other to a fraction of a frame, a skew of the
+	// clocks is put right, and time zero comes from the marks where these
+	// were played apart from the sweeps. nil: the sweep is looked for as
+	// Aligned says, and both clocks are taken for one.
+	Timing *clock.Timing
+	// Skip tells the sweeps that are left out, counted from 0: those that lost
+	// frames. Recover does not look for such faults itself. It may be shorter than there are sweeps.
+	Skip []bool
+	// Replace are stretches that something spoiled: there the mean is over the
+	// other sweeps.
+	Replace []Stretch
+}
+
+// Stretch is a part of one of the program's sweeps or of the silence after it.
+type Stretch struct {
+	Sweep        int // counted from 0
+	From, Frames int // From counts from the sweep's first frame
 }
 
 func (o Options) resolved(tailS float64) Options {
@@ -41,10 +62,10 @@ type excitation struct {
 
 // Recover works out the impulse response from a recording of program p at the
 // sample rate of p. rec is not changed. Errors: *TooShortError, *NotFoundError,
-// *SampleError, ctx's error.
+// *SampleError, *NothingLeftError, ctx's error.
 //
-// Sweeps that the program repeats are averaged, which supposes that player and
-// recorder run on one clock.
+// Sweeps that the program repeats are averaged. Without Options.Timing that
+// supposes that player and recorder run on one clock.
 func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*Result, error) {
 	s := p.Sweep
 	if err := checkSamples(rec); err != nil {
@@ -57,77 +78,65 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 		o.PreS = math.Min(0.5, 0.8*s.HarmonicAdvance(2))
 	}
 	o = o.resolved(p.Options.TailS)
-	x := excitation{samples: s.Samples(), rate: s.SampleRate, fromHz: s.StartHz, toHz: s.StopHz, sweep: s}
-
-	starts := p.Starts(sweep.KindSweep)
-	length := s.Frames + p.Tail() // of one repeat
-	margin := 0                   // frames before a start that are taken along
-	if o.Aligned && len(starts) == 1 {
-		// The latency eats into the silence after the sweep. Where nothing else
-		// follows, what was recorded past the program's end makes up for it.
-		if p.Frames == starts[0]+length {
-			length += max(0, len(rec)-p.Frames)
-		}
-	} else {
-		start, err := find(ctx, rec, x.samples, starts, starts[len(starts)-1]-starts[0]+s.Frames)
-		if err != nil {
-			return nil, err
-		}
-		shift := start - starts[0]
-		margin = int(0.1 * s.SampleRate)
-		for i := range starts {
-			starts[i] += shift
-		}
-		length += margin
-	}
-
-	n := fourier.FastLen(length + int(0.25*s.SampleRate))
-	long := borrow(n)
-	defer long.giveBack()
-	spectrum := spectrumOf(long.a, x.samples, long.x)
-	mean := long.x
-	dc := offset(rec[:min(max(0, starts[0]-margin), len(rec))])
-	used := average(mean, rec, starts, margin, length, dc)
-	if err := ctx.Err(); err != nil {
+	l, err := place(ctx, rec, p, o)
+	if err != nil {
 		return nil, err
 	}
-	inv := newInverse(spectrum, n, x.rate, x.fromHz, x.toHz)
+	x := excitation{samples: s.Samples(), rate: s.SampleRate, fromHz: s.StartHz, toHz: s.StopHz, sweep: s}
+
+	n := fourier.FastLen(l.length + int(0.25*s.SampleRate))
+	long := borrow(n)
+	defer long.giveBack()
+	inv := newInverse(spectrumOf(long.a, x.samples, long.x), n, x.rate, x.fromHz, x.toHz)
 	// Meanwhile, a silence to hear the noise in: before the first sound; else
 	// after the last one has died away. Sound is never early.
 	var noise *Noise
 	var aside sync.WaitGroup
 	aside.Go(func() {
-		first := starts[0] - p.Starts(sweep.KindSweep)[0] // of the program
+		first := int(math.Round(l.origin))
 		noise = silence(rec, first+p.Segments[1].Start, first+p.Frames-p.Tail(), p.Tail()+int(latestS*x.rate), inv)
 		if noise != nil {
 			for i := range noise.Density {
-				noise.Density[i] /= float64(used)
-				noise.psd[i] /= float64(used)
+				noise.Density[i] /= float64(len(l.used))
+				noise.psd[i] /= float64(len(l.used))
 			}
 		}
 	})
-	h, spectrum := divide(long.b, mean, inv)
+	spectrum := l.mean(long, rec)
+	inv.apply(spectrum)
 	aside.Wait()
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	if l.common && l.fraction != 0 {
+		fraction.Advance(spectrum, n, l.fraction)
+	}
+	plan := fourier.Get(n)
+	h := plan.Sequence(long.x, spectrum)
+	fourier.Put(plan)
 
-	r := &Result{FromHz: x.fromHz, ToHz: x.toHz, Sweeps: used, Noise: noise}
+	r := &Result{FromHz: x.fromHz, ToHz: x.toHz, Sweeps: len(l.used), Noise: noise, Timing: o.Timing, SkewCorrected: l.skew, TimeZero: FirstArrival}
+	for i := range l.starts {
+		if !slices.Contains(l.used, i) {
+			r.Skipped = append(r.Skipped, i)
+		}
+	}
 	// Is it the sweep at all? And then time zero: near the strongest sound, and
 	// not among the distortion products, which stand before it.
 	coarse, outDB := inv.arrival(spectrum)
-	if outDB < needDB {
-		return nil, &NotFoundError{PeakDB: outDB, NeedDB: needDB, Silent: outDB == 0}
+	if outDB < clock.NeedDB {
+		return nil, &NotFoundError{PeakDB: outDB, NeedDB: clock.NeedDB, Silent: outDB == 0}
 	}
-	if o.Aligned && starts[0]-margin+coarse < p.Starts(sweep.KindSweep)[0]-int(0.05*x.rate) {
-		return nil, &NotFoundError{PeakDB: outDB, NeedDB: needDB, Early: true}
+	first := l.cut(l.used[0])
+	if o.Aligned && first+coarse < p.Starts(sweep.KindSweep)[l.used[0]]-int(0.05*x.rate) {
+		return nil, &NotFoundError{PeakDB: outDB, NeedDB: clock.NeedDB, Early: true}
 	}
 	lag, err := firstArrival(h, coarse-int(0.05*x.rate), coarse+int(0.2*x.rate), x.rate, x.toHz)
 	if err != nil {
 		return nil, err
 	}
-	r.ArrivalFrame = starts[0] - margin + lag
-	r.TailFrames = max(0, min(starts[0]-margin+length, len(rec))-r.ArrivalFrame-s.Frames)
+	r.ArrivalFrame = first + lag
+	r.TailFrames = max(0, min(first+l.length, len(rec))-r.ArrivalFrame-s.Frames)
 	if r.ArrivalFrame < 0 {
 		r.StartMissing = true
 		r.FromHz = math.Min(s.StopHz, s.FrequencyAt(float64(-r.ArrivalFrame)/x.rate))
@@ -137,48 +146,26 @@ func Recover(ctx context.Context, rec []float32, p *sweep.Program, o Options) (*
 		r.ToHz = math.Max(s.StartHz, s.FrequencyAt(s.Seconds-float64(short)/x.rate))
 	}
 	if r.FromHz >= r.ToHz {
-		return nil, &NotFoundError{Silent: false, NeedDB: needDB}
+		return nil, &NotFoundError{Silent: false, NeedDB: clock.NeedDB}
 	}
 	aside.Go(func() { r.Products = separate(h, lag, s) })
-	r.Impulse = cut(h, spectrum, inv, lag, o, noise)
+	// Time zero: lag l.margin, where the marks say so.
+	zero := lag
+	if l.common && math.Abs(float64(lag-l.margin)) <= farthestS*x.rate {
+		zero, r.TimeZero = l.margin, MarkArrival
+	}
+	r.Impulse = cut(h, spectrum, inv, lag, zero, o, noise)
+	r.ArrivalS = (float64(lag-zero) + between(h, lag)) / x.rate
 	aside.Wait()
 	return r, nil
 }
 
+// farthestS is how far from the marks' time zero the first arrival may be.
+const farthestS = 1
+
 // latestS is by how many seconds sound may be late behind the start of a
 // recording that started with the program.
 const latestS = 0.5
-
-// average puts the mean of the repeats that start at the given frames into mean:
-// length frames from margin before each start, the offset dc taken away, and
-// zeros behind. It takes those that were recorded whole, or the first one where
-// none was, and returns how many.
-func average(mean []float64, rec []float32, starts []int, margin, length int, dc float64) int {
-	var whole []int
-	for _, start := range starts {
-		if lo := start - margin; lo >= 0 && lo+length <= len(rec) {
-			whole = append(whole, lo)
-		}
-	}
-	if len(whole) == 0 || whole[0] != starts[0]-margin {
-		whole = []int{starts[0] - margin} // what time zero is counted from
-	}
-	clear(mean)
-	for _, lo := range whole {
-		from, to := max(lo, 0), min(lo+length, len(rec))
-		parallel.Split(max(0, to-from), func(a, b int) {
-			for i := from + a; i < from+b; i++ {
-				mean[i-lo] += float64(rec[i]) - dc
-			}
-		})
-	}
-	if count := float64(len(whole)); count > 1 {
-		for i := range mean {
-			mean[i] /= count
-		}
-	}
-	return len(whole)
-}
 
 // Divide works out the impulse response from a recording of any excitation by
 // regularised division alone: rec and x at the same rate in Hz, neither
@@ -198,7 +185,7 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 		return nil, &TooShortError{float64(len(rec)) / rate, float64(last-first) / 4 / rate}
 	}
 	o = o.resolved(2)
-	lag, err := find(ctx, rec, x, []int{0}, len(x))
+	lag, err := clock.Find(ctx, rec, x, []int{0}, len(x))
 	if err != nil {
 		return nil, err
 	}
@@ -226,7 +213,8 @@ func Divide(ctx context.Context, rec, x []float32, rate float64, o Options) (*Re
 	r.TailFrames = max(0, len(rec)-lag-last)
 	r.StartMissing, r.EndMissing = lag+first < 0, lag+last > len(rec)
 	r.Noise = silence(rec, lag+first, lag+last, int(2*rate), inv)
-	r.Impulse = cut(h, spectrum, inv, near, o, r.Noise)
+	r.Impulse = cut(h, spectrum, inv, near, near, o, r.Noise)
+	r.TimeZero, r.ArrivalS = FirstArrival, between(h, near)/rate
 	return r, ctx.Err()
 }
 
@@ -259,14 +247,18 @@ func divide(dst []complex128, y []float64, inv *inverse) (h []float64, spectrum 
 }
 
 // cut takes the linear response out of the circular one, whose spectrum is
-// given, and continues it past the ends of the range.
-func cut(h []float64, spectrum []complex128, inv *inverse, lag int, o Options, noise *Noise) ImpulseResponse {
+// given, and continues it past the ends of the range. lag is the first arrival,
+// and zero time zero, which may stand outside what is kept: then zeros fill the
+// gap.
+func cut(h []float64, spectrum []complex128, inv *inverse, lag, zero int, o Options, noise *Noise) ImpulseResponse {
 	pre := int(math.Round(o.PreS * inv.rate))
 	keep := min(int(math.Round(o.KeepS*inv.rate)), inv.n-pre)
-	ir := ImpulseResponse{SampleRate: inv.rate, Samples: make([]float64, pre+keep), Zero: pre}
-	circular(ir.Samples, h, lag-pre)
+	before, after := max(0, lag-pre-zero), max(0, zero-lag-keep+1)
+	ir := ImpulseResponse{SampleRate: inv.rate, Samples: make([]float64, before+pre+keep+after), Zero: before + pre - (lag - zero), Onset: before + pre}
+	heard := ir.Samples[before : before+pre+keep]
+	circular(heard, h, lag-pre)
 	if extra := inv.continuation(spectrum, lag, support{pre, keep}, noise); extra != nil {
-		addCircular(ir.Samples, extra, inv.n, lag-pre)
+		addCircular(heard, extra, inv.n, lag-pre)
 	}
 	return ir
 }

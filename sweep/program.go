@@ -205,6 +205,7 @@ func (p *Program) MarkSamples() []float32 {
 	out := make([]float32, n)
 	l := m.Seconds / math.Log(m.ToHz/m.FromHz)
 	taper := markTaper / 2 * float64(n)
+	amplitude := p.Sweep.Amplitude()
 	for i := range out {
 		t := float64(i) / rate
 		edge := math.Min(float64(i)+0.5, float64(n-i)-0.5)
@@ -212,7 +213,7 @@ func (p *Program) MarkSamples() []float32 {
 		if edge < taper {
 			envelope = 0.5 - 0.5*math.Cos(math.Pi*edge/taper)
 		}
-		out[i] = float32(p.Sweep.Amplitude() * envelope * math.Sin(2*math.Pi*m.FromHz*l*(math.Exp(t/l)-1)))
+		out[i] = float32(amplitude * envelope * math.Sin(2*math.Pi*m.FromHz*l*(math.Exp(t/l)-1)))
 	}
 	return out
 }

@@ -6,8 +6,9 @@
 //
 // How a band is worked out:
 //
-//  1. Time zero is the onset of the direct sound: ImpulseResponse.Zero, or the
-//     first sample up to 5 ms earlier that comes within 20 dB of the peak.
+//  1. Time zero is the onset of the direct sound: the response's first arrival
+//     (whatever its Zero), or the first sample up to 5 ms earlier that comes
+//     within 20 dB of the peak.
 //  2. A Butterworth band-pass of third order per edge, class 1 of
 //     IEC 61260-1:2014, runs backwards in time (Jacobsen & Rindel, JSV 117,
 //     1987; from memory), so that its own decay does not lengthen the room's.
@@ -252,8 +253,8 @@ func check(ir deconv.ImpulseResponse) error {
 	if len(ir.Samples) == 0 {
 		return &InputError{"the impulse response has no samples", "measure again, or check the file"}
 	}
-	if ir.Zero < 0 || ir.Zero >= len(ir.Samples) {
-		return &InputError{fmt.Sprintf("time zero is sample %d of %d", ir.Zero, len(ir.Samples)),
+	if !ir.Inside() {
+		return &InputError{fmt.Sprintf("time zero is sample %d and the first arrival sample %d of %d", ir.Zero, ir.FirstArrival(), len(ir.Samples)),
 			"set it to the sample of the direct sound"}
 	}
 	for i, v := range ir.Samples {
@@ -296,7 +297,7 @@ func prepare(ctx context.Context, ir deconv.ImpulseResponse, bands []Band, o Opt
 		p.silent = true
 		return p, nil
 	}
-	onset, lost := findOnset(x[:end], ir.Zero, ir.SampleRate)
+	onset, lost := findOnset(x[:end], ir.FirstArrival(), ir.SampleRate)
 	p.lost = lost
 	if lost != "" {
 		return p, nil

@@ -496,3 +496,31 @@ func BenchmarkAnalyse(b *testing.B) {
 		})
 	}
 }
+
+// Decays start at the first arrival, wherever time zero is.
+func TestDecayStartsAtTheOnset(t *testing.T) {
+	base := ringing(48000, 1, 0.5, 4800, scale.Bands(scale.Octave, 1000, 1000)[0])
+	want, err := Analyse(context.Background(), base, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, zero := range []int{0, 4000, 5500} {
+		moved := base
+		moved.Zero, moved.Onset = zero, base.Zero
+		got, err := Analyse(context.Background(), moved, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range want {
+			if got[i] != want[i] {
+				t.Errorf("time zero at %d: %+v, want %+v", zero, got[i], want[i])
+			}
+		}
+	}
+	moved := base
+	moved.Onset = len(base.Samples)
+	var bad *InputError
+	if _, err := Analyse(context.Background(), moved, Options{}); !errors.As(err, &bad) {
+		t.Errorf("an onset outside: %v", err)
+	}
+}

@@ -20,16 +20,16 @@ import (
 // Window says which part of an impulse response is looked at. The zero value
 // takes all of it, which suits bass.
 type Window struct {
-	// PreS is how much before time zero is taken along, all of it rising along
+	// PreS is how much before the first arrival is taken along, all of it rising along
 	// a half cosine; 0: what the impulse response has. A negative value: 1 ms.
 	PreS float64
-	// LengthS is how much after time zero is taken, its last quarter falling
+	// LengthS is how much after the first arrival is taken, its last quarter falling
 	// along a half cosine; 0: what the impulse response has. A short window is
 	// a gate: it leaves reflections out, and the response means nothing below
 	// some 2/LengthS.
 	LengthS float64
-	// Cycles makes the window depend on frequency: N cycles of it after time
-	// zero, but no more than LengthS. 0: the same window at all frequencies.
+	// Cycles makes the window depend on frequency: N cycles of it after the
+	// first arrival, but no more than LengthS. 0: the same window at all frequencies.
 	// 3 to 6 shows the direct sound, 10 to 15 the tonal balance.
 	Cycles float64
 }
@@ -37,8 +37,8 @@ type Window struct {
 // Resolved returns the window with its defaults filled in for ir, and no longer
 // than ir.
 func (w Window) Resolved(ir deconv.ImpulseResponse) Window {
-	pre := float64(ir.Zero) / ir.SampleRate
-	post := float64(len(ir.Samples)-ir.Zero) / ir.SampleRate
+	pre := float64(ir.FirstArrival()) / ir.SampleRate
+	post := float64(len(ir.Samples)-ir.FirstArrival()) / ir.SampleRate
 	switch {
 	case w.PreS < 0:
 		w.PreS = min(0.001, pre)
@@ -144,14 +144,15 @@ func (r *Response) gainAt(hz float64) float64 {
 	return r.gain(hz)
 }
 
-// Of transforms ir through a window. The points of the transform are at most
+// Of transforms ir through a window around its first arrival, phases relative
+// to its time zero. The points of the transform are at most
 // 1.5 Hz apart, and at most half a resolution step of the window: short windows
 // get many points per step, a long one its two. ir is not changed.
 //
 // With Window.Cycles it is a bank of windows, a third of an octave apart and
 // cross-faded over the logarithm of frequency.
 func Of(ir deconv.ImpulseResponse, w Window) (*Response, error) {
-	if len(ir.Samples) == 0 || ir.SampleRate <= 0 || ir.Zero < 0 || ir.Zero >= len(ir.Samples) {
+	if len(ir.Samples) == 0 || ir.SampleRate <= 0 || !ir.Inside() {
 		return nil, fmt.Errorf("response: the impulse response is empty or its time zero lies outside it")
 	}
 	if w.LengthS < 0 || w.Cycles < 0 || math.IsNaN(w.LengthS) || math.IsNaN(w.Cycles) || math.IsNaN(w.PreS) {
@@ -174,30 +175,33 @@ func Of(ir deconv.ImpulseResponse, w Window) (*Response, error) {
 // transform returns the spectrum of the windowed response, time zero at phase
 // zero, and the window's energy.
 func transform(ir deconv.ImpulseResponse, preS, lengthS float64, n int) ([]complex128, float64) {
-	pre := min(ir.Zero, int(math.Round(preS*ir.SampleRate)))
-	post := max(1, min(len(ir.Samples)-ir.Zero, int(math.Round(lengthS*ir.SampleRate))))
+	onset := ir.FirstArrival()
+	pre := min(onset, int(math.Round(preS*ir.SampleRate)))
+	post := max(1, min(len(ir.Samples)-onset, int(math.Round(lengthS*ir.SampleRate))))
 	fall := post / 4
 	x := make([]float64, n)
 	var energy float64
-	at := 0 // i or −i, around n
+	// Time zero stands at index 0 of x, and everything else around it.
+	start := (((onset - ir.Zero) % n) + n) % n
+	at := start
 	for i := range post {
 		g := 1.0
 		if left := post - i; left <= fall {
 			g = 0.5 - 0.5*math.Cos(math.Pi*(float64(left)-0.5)/float64(fall))
 		}
-		x[at] += g * ir.Samples[ir.Zero+i]
+		x[at] += g * ir.Samples[onset+i]
 		energy += g * g
 		if at++; at == n {
 			at = 0
 		}
 	}
-	at = n
+	at = start
 	for i := 1; i <= pre; i++ {
 		g := 0.5 + 0.5*math.Cos(math.Pi*(float64(i)-0.5)/float64(pre))
 		if at--; at < 0 {
 			at = n - 1
 		}
-		x[at] += g * ir.Samples[ir.Zero-i]
+		x[at] += g * ir.Samples[onset-i]
 		energy += g * g
 	}
 	plan := fourier.Get(n)
@@ -280,7 +284,7 @@ func Unwrapped(degrees []float64) []float64 {
 // the response is zero it is 0.
 func (r *Response) GroupDelay(ir deconv.ImpulseResponse) []float64 {
 	n := int(math.Round(r.SampleRate / r.StepHz))
-	timed := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero}
+	timed := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero, Onset: ir.Onset}
 	for i, v := range ir.Samples {
 		timed.Samples[i] = v * float64(i-ir.Zero)
 	}
@@ -457,7 +461,7 @@ func HighPass(ir deconv.ImpulseResponse, hz float64) deconv.ImpulseResponse {
 	w := math.Tan(math.Pi * hz / ir.SampleRate)
 	norm := 1 / (1 + math.Sqrt2*w + w*w)
 	a1, a2 := 2*(w*w-1)*norm, (1-math.Sqrt2*w+w*w)*norm
-	out := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero}
+	out := deconv.ImpulseResponse{SampleRate: ir.SampleRate, Samples: make([]float64, len(ir.Samples)), Zero: ir.Zero, Onset: ir.Onset}
 	var x1, x2, y1, y2 float64
 	for i, x := range ir.Samples {
 		y := norm*(x-2*x1+x2) - a1*y1 - a2*y2
