@@ -56,9 +56,25 @@ type Recording struct {
 	// reported as lost on the way in and on the way out. Zero proves nothing:
 	// sound servers lose buffers without raising a flag.
 	Overflows, Underflows int
+	// Others are further input channels of the same device, heard along with
+	// Samples and as long as those, so that a microphone on another channel than
+	// the one asked for can be told from one that hears nothing. At most seven,
+	// in the order of their channels; nil where the device has no others.
+	Others []Channel
+	// StalledS says by how many seconds the time that passed while recording
+	// exceeds what was recorded: the machine was suspended, or the device or its
+	// server stood still and then went on. Small values, up to some tenths, are
+	// the path's own unevenness and mean nothing. It is never negative.
+	StalledS float64
 	// Remarks are what the user should know of the path: that a server
 	// resamples, say. Plain sentences.
 	Remarks []string
+}
+
+// Channel is one input channel of a recording.
+type Channel struct {
+	Index   int       // counted from 0
+	Samples []float32 // full scale ±1, as delivered
 }
 
 // Device is an input, an output, or both, as the system lists it.
