@@ -9,14 +9,16 @@ import (
 )
 
 // inputLayouts returns how many channels to open, best first, on an input that
-// lists has of them when needed of them must be there. A microphone's own one
-// or two channels need no conversion; of a large interface only what is needed
-// is taken.
-func inputLayouts(needed, has int) []int {
-	if has <= 2 {
-		return distinct(has, needed)
+// lists has of them when needed of them must be there. All are opened, up to the
+// number that is kept, so that the others are heard too; where that fails, what is
+// needed or all. A route makes up as many channels as one likes, so only two of it
+// are opened: of one it would make a mixture of all.
+func inputLayouts(needed, has int, route bool) []int {
+	most := mostChannels
+	if route {
+		most = 2
 	}
-	return distinct(needed, has)
+	return distinct(max(needed, min(has, most)), needed, has)
 }
 
 // outputLayouts does the same for an output. What a channel means depends on how
@@ -44,6 +46,12 @@ func distinct(ns ...int) []int {
 		}
 	}
 	return out
+}
+
+// isRoute reports whether a device is none itself but leads to one, or to a
+// sound server.
+func isRoute(d capture.Device) bool {
+	return d.System == "ALSA" && !strings.Contains(d.Name, "(hw:")
 }
 
 // servers are names under which ALSA reaches a sound server or a mixer of its

@@ -26,7 +26,7 @@ var library = make(chan struct{}, 1)
 // enter takes the library; leave gives it back.
 func enter(ctx context.Context) error {
 	if stuck.Load() {
-		return &Error{Kind: ErrLibrary, Detail: "it still waits for a device that does not answer"}
+		return &Error{Kind: ErrLibrary, Detail: "it was left waiting for a device that does not answer"}
 	}
 	select {
 	case library <- struct{}{}:
@@ -38,8 +38,9 @@ func enter(ctx context.Context) error {
 
 func leave() { <-library }
 
-// stuck is set while a stream that was left behind keeps the library: PortAudio
-// waits ten minutes for a JACK server that died.
+// stuck is set while a stream that was left behind keeps the library (PortAudio
+// waits ten minutes for a JACK server that died), or for good where it cannot be
+// closed.
 var stuck atomic.Bool
 
 // within runs f inside the library. When ctx ends first it gives up and leaves
@@ -339,7 +340,7 @@ func (c *Card) parameters(job capture.Job, input, output bool) []portaudio.Strea
 	}
 	ins, outs := []int{0}, []int{0}
 	if input {
-		ins = inputLayouts(job.Input+1, c.in.Inputs)
+		ins = inputLayouts(job.Input+1, c.in.Inputs, isRoute(c.in.Device))
 	}
 	if output {
 		needed := 1
@@ -400,9 +401,11 @@ func (c *Card) same() bool { return c.in.info.Index == c.out.info.Index }
 
 func isJACK(d listed) bool { return d.info.HostApi.Type == portaudio.JACK }
 
-// Clocks is 1 where playing and recording share a sample clock, else 2.
+// Clocks is 1 where playing and recording are known to share a sample clock,
+// else 2. A route to a sound server may lead to one device for playing and to
+// another for recording.
 func (c *Card) Clocks() int {
-	if c.same() || isJACK(c.in) && isJACK(c.out) {
+	if c.same() && !isRoute(c.in.Device) || isJACK(c.in) && isJACK(c.out) {
 		return 1
 	}
 	return 2
@@ -466,6 +469,8 @@ func (c *Card) PlayRecord(ctx context.Context, job capture.Job, progress func(ca
 	}
 	return &capture.Recording{
 		Samples:    samples,
+		Others:     p.othersUpTo(len(samples)),
+		StalledS:   p.stalledS(),
 		SampleRate: job.SampleRate,
 		Overflows:  int(p.overflow.Load()),
 		Underflows: int(p.underflow.Load()),
@@ -477,7 +482,9 @@ func (c *Card) PlayRecord(ctx context.Context, job capture.Job, progress func(ca
 // one out.
 type paStreams struct {
 	in, out *portaudio.Stream // the same where it is one
-	inside  atomic.Bool       // a call into the library has not come back
+	pump    *pump
+	jack    bool
+	inside  atomic.Bool // a call into the library has not come back
 }
 
 // within runs f inside the library, however long it takes.
@@ -504,8 +511,10 @@ func lostOf(flags portaudio.StreamCallbackFlags) (l lost) {
 
 // open must be called inside the library.
 func (c *Card) open(job capture.Job, p *pump) (*paStreams, error) {
+	opened := 0 // input channels
 	if c.Clocks() == 1 {
 		duplex, err := openFirst(c.parameters(job, true, true), func(ins, outs int) any {
+			opened = ins
 			return func(in, out []float32, _ portaudio.StreamCallbackTimeInfo, flags portaudio.StreamCallbackFlags) {
 				p.duplex(in, out, ins, outs, lostOf(flags))
 			}
@@ -513,9 +522,11 @@ func (c *Card) open(job capture.Job, p *pump) (*paStreams, error) {
 		if err != nil {
 			return nil, c.explain(err, job.SampleRate)
 		}
-		return &paStreams{in: duplex, out: duplex}, nil
+		p.keepOthers(opened)
+		return &paStreams{in: duplex, out: duplex, pump: p, jack: isJACK(c.in)}, nil
 	}
 	in, err := openFirst(c.parameters(job, true, false), func(ins, _ int) any {
+		opened = ins
 		return func(in []float32, _ portaudio.StreamCallbackTimeInfo, flags portaudio.StreamCallbackFlags) {
 			p.record(in, ins, lostOf(flags))
 		}
@@ -532,7 +543,8 @@ func (c *Card) open(job capture.Job, p *pump) (*paStreams, error) {
 		in.Close()
 		return nil, c.explain(err, job.SampleRate)
 	}
-	return &paStreams{in: in, out: out}, nil
+	p.keepOthers(opened)
+	return &paStreams{in: in, out: out, pump: p, jack: isJACK(c.in) || isJACK(c.out)}, nil
 }
 
 // explain turns a refused rate into the list of those that work.
@@ -546,7 +558,8 @@ func (c *Card) explain(err error, rate float64) error {
 	return err
 }
 
-// openFirst opens the first layout that works.
+// openFirst opens the first layout that works; callback is called for each that
+// is tried, last for that one.
 func openFirst(layouts []portaudio.StreamParameters, callback func(ins, outs int) any) (*portaudio.Stream, error) {
 	var first error
 	for _, p := range layouts {
@@ -561,19 +574,37 @@ func openFirst(layouts []portaudio.StreamParameters, callback func(ins, outs int
 	return nil, first
 }
 
-// start starts the input first, so that nothing that is played is missed.
+// start starts both sides. Two streams first run for a while in silence: sound
+// servers lose or hold back something of the beginning of either (PulseAudio
+// skips 10 to 200 ms of what a null sink hears when something starts to play
+// there), and then the recording would be early.
 func (s *paStreams) start() error {
-	return s.within(func() error {
-		if s.in != s.out {
-			if err := s.in.Start(); err != nil {
-				return err
-			}
+	if s.in == s.out {
+		return s.within(s.out.Start)
+	}
+	s.pump.hold.Store(true)
+	defer s.pump.hold.Store(false)
+	err := s.within(func() error {
+		if err := s.in.Start(); err != nil {
+			return err
 		}
 		return s.out.Start()
 	})
+	if err == nil {
+		s.pump.awaitFlow()
+	}
+	return err
 }
 
+// stop ends and frees the streams. Streams of a JACK server that failed are left
+// as they are, and the library with them: when the server does not answer,
+// PortAudio (19.6) ends the whole program by an assertion as it closes them, and
+// what was recorded would be lost.
 func (s *paStreams) stop(gently bool) error {
+	if s.jack && !gently {
+		stuck.Store(true)
+		return nil
+	}
 	return s.within(func() error { return s.close(gently) })
 }
 
@@ -595,7 +626,12 @@ func (s *paStreams) close(gently bool) error {
 // remarks is what the user should know of the path.
 func (c *Card) remarks(job capture.Job, s *paStreams) []string {
 	var remarks []string
-	if c.Clocks() == 2 {
+	switch {
+	case c.Clocks() == 1:
+	case c.same():
+		remarks = append(remarks, fmt.Sprintf(
+			"%q may play on one device and record from another: then they have two clocks, which drift apart by some parts in a million.", c.in.Name))
+	default:
 		remarks = append(remarks, fmt.Sprintf(
 			"%q plays and %q records: two devices have two clocks, which drift apart by some parts in a million.",
 			c.out.Name, c.in.Name))

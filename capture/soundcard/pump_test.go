@@ -2,7 +2,10 @@ package soundcard
 
 import (
 	"math"
+	"slices"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"roomsonde/capture"
 )
@@ -13,6 +16,7 @@ func TestCallbackAllocatesNothing(t *testing.T) {
 		SampleRate: 48000, Frames: 1 << 20, Input: 1,
 		Tracks: []capture.Track{{Channel: 0, Samples: track}, {Channel: 5, Samples: track}},
 	})
+	p.keepOthers(2)
 	in, out := make([]float32, 2*512), make([]float32, 6*512)
 	for name, f := range map[string]func(){
 		"duplex": func() { p.duplex(in, out, 2, 6, lostIn|lostOut) },
@@ -24,7 +28,7 @@ func TestCallbackAllocatesNothing(t *testing.T) {
 			t.Errorf("%s: %g allocations a call, want 0", name, got)
 		}
 	}
-	if p.recorded.Load() == 0 || p.overflow.Load() == 0 || p.underflow.Load() == 0 {
+	if len(p.others) != 1 || p.recorded.Load() == 0 || p.overflow.Load() == 0 || p.underflow.Load() == 0 {
 		t.Error("the callback did not do its work")
 	}
 }
@@ -45,6 +49,7 @@ func TestPumpIsTransparent(t *testing.T) {
 		SampleRate: 1000, Frames: frames, Input: 2,
 		Tracks: []capture.Track{{Channel: 1, Samples: a}, {Channel: 3, Samples: b}},
 	})
+	p.keepOthers(ins)
 	at := 0
 	for _, size := range []int{1, 7, 64, 500, 3, 425, 256} {
 		in, out := make([]float32, ins*size), make([]float32, outs*size)
@@ -76,6 +81,20 @@ func TestPumpIsTransparent(t *testing.T) {
 	for n, got := range p.recording {
 		if want := -value(2, n); got != want {
 			t.Fatalf("recording[%d] = %g, want %g", n, got, want)
+		}
+	}
+	others := p.othersUpTo(frames - 3)
+	if len(others) != 2 || others[0].Index != 0 || others[1].Index != 1 {
+		t.Fatalf("%d other channels, want channels 0 and 1", len(others))
+	}
+	for _, o := range others {
+		if len(o.Samples) != frames-3 {
+			t.Fatalf("channel %d has %d frames, want %d", o.Index, len(o.Samples), frames-3)
+		}
+		for n, got := range o.Samples {
+			if want := -value(o.Index, n); got != want {
+				t.Fatalf("channel %d, frame %d = %g, want %g", o.Index, n, got, want)
+			}
 		}
 	}
 	if got, want := math.Float32frombits(p.peak.Load()), value(2, frames-1); got != want {
@@ -139,6 +158,134 @@ func TestInputWaitsForOutput(t *testing.T) {
 	}
 	if got := p.delivered.Load(); got != 4 {
 		t.Errorf("delivered = %d, want 4", got)
+	}
+}
+
+// TestOthersAreBounded: of a large interface eight channels are kept in all.
+func TestOthersAreBounded(t *testing.T) {
+	p := newPump(capture.Job{SampleRate: 1000, Frames: 10, Input: 3})
+	p.keepOthers(32)
+	var got []int
+	for _, o := range p.others {
+		got = append(got, o.Index)
+	}
+	if want := []int{0, 1, 2, 4, 5, 6, 7}; !slices.Equal(got, want) {
+		t.Errorf("other channels = %v, want %v", got, want)
+	}
+}
+
+// TestStalledTime feeds a pump ten seconds in buffers of 10 ms by a clock of its
+// own, which jumps, or on which buffers come late and catch up.
+func TestStalledTime(t *testing.T) {
+	const tol = 1e-9 // s
+	for _, c := range []struct {
+		name string
+		late func(ms int) int // by how many ms a buffer that ends at ms comes late
+		want float64
+	}{
+		{"even", func(int) int { return 0 }, 0},
+		{"suspended for an hour", func(ms int) int { return 3600_000 * step(ms > 5000) }, 3600},
+		{"suspended in the last buffer", func(ms int) int { return 60_000 * step(ms == 10_000) }, 60},
+		{"twice", func(ms int) int { return 2000*step(ms > 3000) + 500*step(ms > 7000) }, 2.5},
+		{"busy for a while, nothing lost", func(ms int) int { return max(0, 400-max(ms-5000, 5000-ms)) }, 0},
+		{"a store emptied at the beginning", func(ms int) int { return max(-200, -ms/4) }, 0},
+		{"a slow start", func(ms int) int { return max(0, 300-ms) }, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := newPump(capture.Job{SampleRate: 48000, Frames: 10 * 48000})
+			var now time.Duration
+			p.elapsed = func() time.Duration { return now }
+			in, out := make([]float32, 480), make([]float32, 480)
+			for ms := 10; ms <= 10_000; ms += 10 {
+				now = time.Duration(ms+c.late(ms)) * time.Millisecond
+				p.duplex(in, out, 1, 1, 0)
+			}
+			if got := p.stalledS(); !(math.Abs(got-c.want) <= tol) {
+				t.Errorf("stalled for %g s, want %g", got, c.want)
+			}
+		})
+	}
+}
+
+func step(on bool) int {
+	if on {
+		return 1
+	}
+	return 0
+}
+
+// TestStopwatchRuns: it goes forward, and no slower than Go's own clock.
+func TestStopwatchRuns(t *testing.T) {
+	elapsed, start := stopwatch(), time.Now()
+	for range 1000 {
+		least := time.Since(start) // the stopwatch started first
+		if got := elapsed(); got < least {
+			t.Fatalf("stopwatch at %v after %v", got, least)
+		}
+	}
+}
+
+// TestHeldOutputIsSilent: while it is held nothing is played or kept, and then
+// both begin with their first frames.
+func TestHeldOutputIsSilent(t *testing.T) {
+	p := newPump(capture.Job{SampleRate: 1000, Frames: 4, Tracks: []capture.Track{{Samples: []float32{0.1, 0.2, 0.3}}}})
+	p.hold.Store(true)
+	out := []float32{9, 9}
+	p.play(out, 1, lostOut)
+	p.record([]float32{0.5, 0.5}, 1, lostIn)
+	if out[0] != 0 || out[1] != 0 || p.recorded.Load() != 0 || p.taken.Load() != 0 || p.idled.Load() != 2 {
+		t.Fatalf("held: played %v, recorded %d, taken %d, idled %d", out, p.recorded.Load(), p.taken.Load(), p.idled.Load())
+	}
+	p.hold.Store(false)
+	p.play(out, 1, lostOut)
+	p.record([]float32{0.6, 0.7}, 1, lostIn)
+	if out[0] != 0.1 || out[1] != 0.2 || p.recorded.Load() != 2 || p.recording[0] != 0.6 {
+		t.Errorf("let go: played %v, recorded %v", out, p.recording[:p.recorded.Load()])
+	}
+	if p.underflow.Load() != 0 || p.overflow.Load() != 0 {
+		t.Error("what was lost before the first frame was counted")
+	}
+}
+
+// TestFlowIsAwaited: until both sides have moved, but not for ever.
+func TestFlowIsAwaited(t *testing.T) {
+	for name, c := range map[string]struct {
+		in, out bool
+		want    time.Duration
+	}{
+		"both run":   {true, true, 250 * time.Millisecond},
+		"input dead": {false, true, flowPatience},
+		"both dead":  {false, false, flowPatience},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := newPump(capture.Job{SampleRate: 48000, Frames: 10})
+				p.hold.Store(true)
+				quit := make(chan struct{})
+				go func() {
+					in, out := make([]float32, 480), make([]float32, 480)
+					for {
+						select {
+						case <-quit:
+							return
+						case <-time.After(10 * time.Millisecond):
+						}
+						if c.in {
+							p.record(in, 1, 0)
+						}
+						if c.out {
+							p.play(out, 1, 0)
+						}
+					}
+				}()
+				began := time.Now()
+				p.awaitFlow()
+				close(quit)
+				if took := time.Since(began); took < c.want || took > c.want+50*time.Millisecond {
+					t.Errorf("waited %v, want %v", took, c.want)
+				}
+			})
+		})
 	}
 }
 

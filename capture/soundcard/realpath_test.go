@@ -10,9 +10,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -279,9 +281,10 @@ func alone(t *testing.T) bool {
 	if os.Getenv("ROOMSONDE_TEST_ALONE") == t.Name() {
 		return true
 	}
-	outsidetest.Tool(t, "jackd")
-	outsidetest.Tool(t, "jconvolver")
-	cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.v", "-test.timeout=5m", "-test.run=^"+t.Name()+"$")
+	for _, tool := range []string{"jackd", "jconvolver", "pulseaudio"} {
+		outsidetest.Tool(t, tool)
+	}
+	cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.v", "-test.timeout=5m", "-test.run=^"+strings.ReplaceAll(t.Name(), "/", "$/^")+"$")
 	cmd.Env = append(os.Environ(), "ROOMSONDE_TEST_ALONE="+t.Name())
 	out, err := cmd.CombinedOutput()
 	if err != nil || !strings.Contains(string(out), "--- PASS: "+t.Name()) {
@@ -331,13 +334,129 @@ func TestServerDies(t *testing.T) {
 	}
 }
 
+// TestUnpluggedInTheMiddle ends the convolver, which is the device, or the
+// PulseAudio server, in the middle of a take: what was recorded comes back, with
+// an error that says what to do. (PortAudio would end the whole program here if it
+// were told to close the stream of a JACK server that waits for its client.)
+func TestUnpluggedInTheMiddle(t *testing.T) {
+	const rate = 48000
+	// unplug returns what was recorded, and whether the device stalled.
+	unplug := func(t *testing.T, s *soundserver.Server, end func()) ([]float32, bool) {
+		c := open(t, s, rate)
+		x := tone(8*rate, 997, rate, 0.1)
+		done := false
+		r, err := c.PlayRecord(t.Context(), capture.Job{
+			SampleRate: rate, Frames: len(x), Tracks: []capture.Track{{Samples: x}},
+		}, func(p capture.Progress) {
+			if p.Frames > rate/2 && !done {
+				done = true
+				end()
+			}
+		})
+		if r == nil || len(r.Samples) <= rate/2 {
+			t.Fatalf("recording = %v, error %v, want what was recorded until then", r, err)
+		}
+		for _, o := range r.Others {
+			if len(o.Samples) != len(r.Samples) {
+				t.Errorf("channel %d has %d frames, want %d", o.Index, len(o.Samples), len(r.Samples))
+			}
+		}
+		if !slices.ContainsFunc(r.Samples[:rate/2], func(v float32) bool { return v != 0 }) {
+			t.Error("what came back is silent")
+		}
+		t.Logf("%d frames kept; %v", len(r.Samples), err)
+		if err := c.Close(); err != nil {
+			t.Errorf("Close: %v", err)
+		}
+		if err == nil {
+			return r.Samples, false
+		}
+		e, ok := errors.AsType[*soundcard.Error](err)
+		if !ok || !errors.Is(err, soundcard.ErrStalled) {
+			t.Fatalf("error = %v, want ErrStalled", err)
+		}
+		if !strings.Contains(e.Hint(), "plug it in again or start the sound server again") || !strings.Contains(e.Error(), "are kept") {
+			t.Errorf("error %q with hint %q does not say what was kept and what to do", e, e.Hint())
+		}
+		return r.Samples, true
+	}
+	t.Run("device", func(t *testing.T) {
+		if !alone(t) {
+			return
+		}
+		s := soundserver.Room(t, straight(t, rate), rate)
+		got, stalled := unplug(t, s, s.KillRoom)
+		if stalled {
+			return
+		}
+		// JACK can go on without the device; then there is silence.
+		if slices.ContainsFunc(got[len(got)-rate:], func(v float32) bool { return v != 0 }) {
+			t.Error("something sounds from a device that is gone")
+		}
+	})
+	t.Run("PulseAudio", func(t *testing.T) {
+		if !alone(t) {
+			return
+		}
+		s := soundserver.NullSink(t, rate)
+		if _, stalled := unplug(t, s, s.Kill); !stalled {
+			t.Error("a server that is gone delivered all frames")
+		}
+	})
+}
+
+// TestServerStandsStill holds the JACK server for a while: the recording goes on
+// afterwards, and says that time is missing.
+func TestServerStandsStill(t *testing.T) {
+	const (
+		rate  = 48000
+		still = 2 * time.Second
+		most  = 30.0 // s; a busy machine may hold it longer
+	)
+	s := soundserver.Room(t, straight(t, rate), rate)
+	c := open(t, s, rate)
+	held := false
+	r, err := c.PlayRecord(t.Context(), capture.Job{SampleRate: rate, Frames: 4 * rate}, func(p capture.Progress) {
+		if p.Frames > 2*rate && !held {
+			held = true
+			s.Pause(still)
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("stalled for %.2f s", r.StalledS)
+	if !(r.StalledS >= still.Seconds()-0.2 && r.StalledS <= most) {
+		t.Errorf("stalled for %.2f s, want %.2f", r.StalledS, still.Seconds())
+	}
+}
+
+// TestNullSinkAtAnotherRate asks a server at 48 kHz for 44.1 kHz, which it
+// resamples to: every take is delivered. (As one stream in both directions nearly
+// every take stood still before its end.)
+func TestNullSinkAtAnotherRate(t *testing.T) {
+	const rate = 44100
+	s := soundserver.NullSink(t, 48000)
+	c := open(t, s, rate)
+	x := tone(rate, 997, rate, 0.1)
+	for take := range 4 {
+		r, err := c.PlayRecord(t.Context(), capture.Job{SampleRate: rate, Frames: 2 * rate, Tracks: []capture.Track{{Samples: x}, {Channel: 1, Samples: x}}}, nil)
+		if err != nil {
+			t.Fatalf("take %d: %v", take+1, err)
+		}
+		if len(r.Samples) != 2*rate {
+			t.Errorf("take %d: %d frames, want %d", take+1, len(r.Samples), 2*rate)
+		}
+	}
+}
+
 // TestDeviceVanishes ends the convolver between opening and measuring.
 func TestDeviceVanishes(t *testing.T) {
 	const rate = 48000
 	s := soundserver.Room(t, straight(t, rate), rate)
 	c := open(t, s, rate)
 	device := c.Device()
-	s.KillRoom()
+	s.EndRoom()
 	r, err := c.PlayRecord(t.Context(), capture.Job{SampleRate: rate, Frames: rate}, nil)
 	if err == nil {
 		t.Fatalf("recorded %d frames from a device that is gone", len(r.Samples))
@@ -405,6 +524,9 @@ func TestOneInputOfSeveral(t *testing.T) {
 	}
 	if len(r.Samples) != rate/4 {
 		t.Errorf("recorded %d frames, want %d", len(r.Samples), rate/4)
+	}
+	if len(r.Others) != 1 || r.Others[0].Index != 0 || len(r.Others[0].Samples) != rate/4 {
+		t.Errorf("%d other inputs kept, want the first, as long as the recording", len(r.Others))
 	}
 }
 

@@ -12,12 +12,21 @@ import (
 func TestLayouts(t *testing.T) {
 	for _, c := range []struct {
 		needed, has int
+		route       bool
 		want        []int
 	}{
-		{1, 1, []int{1}}, {1, 2, []int{2, 1}}, {2, 2, []int{2}}, {3, 18, []int{3, 18}},
+		{1, 1, false, []int{1}},
+		{1, 2, false, []int{2, 1}},
+		{2, 2, false, []int{2}},
+		{1, 6, false, []int{6, 1}},
+		{3, 18, false, []int{8, 3, 18}},
+		{12, 18, false, []int{12, 18}},
+		{1, 32, true, []int{2, 1, 32}},
+		{1, 1, true, []int{1}},
+		{3, 32, true, []int{3, 32}},
 	} {
-		if got := inputLayouts(c.needed, c.has); !slices.Equal(got, c.want) {
-			t.Errorf("inputLayouts(%d, %d) = %v, want %v", c.needed, c.has, got, c.want)
+		if got := inputLayouts(c.needed, c.has, c.route); !slices.Equal(got, c.want) {
+			t.Errorf("inputLayouts(%d, %d, %v) = %v, want %v", c.needed, c.has, c.route, got, c.want)
 		}
 	}
 	for _, c := range []struct {

@@ -533,8 +533,12 @@ func finite[S Sample](d *reader, channels [][]S, from int) error {
 	if first < 0 {
 		return nil
 	}
+	is := "not a number"
+	if d.wantSingle && d.layout.bytes == 8 && math.IsInf(float64(channels[channel][first]), 0) {
+		is = "infinite, or too large for 32-bit float"
+	}
 	return d.fail("the program or device that wrote the file is at fault: record again",
-		"frame %d of channel %d is not a number (%g)", first, channel+1, channels[channel][first])
+		"frame %d of channel %d is %s (%g)", first, channel+1, is, channels[channel][first])
 }
 
 // allFinite32 is allFinite for float32, by its bits and two at a time: the

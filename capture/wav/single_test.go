@@ -1,9 +1,11 @@
 package wav_test
 
 import (
+	"errors"
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"roomsonde/capture/wav"
@@ -46,5 +48,21 @@ func TestReadFileSingle(t *testing.T) {
 	}
 	if _, _, err := wav.ReadFileSingle(t.TempDir()); err == nil {
 		t.Error("a folder was read")
+	}
+}
+
+// What float32 cannot hold is refused by the one reader and read by the other.
+func TestTooLargeForFloat32(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.wav")
+	if err := wav.WriteFile(path, 48000, [][]float64{{0.1, -1e300}}, wav.Options{Encoding: wav.Float64}); err != nil {
+		t.Fatal(err)
+	}
+	if f, err := wav.ReadFile(path); err != nil || f.Channels[0][1] != -1e300 {
+		t.Errorf("as float64: %v, %v", f, err)
+	}
+	_, _, err := wav.ReadFileSingle(path)
+	var format *wav.FormatError
+	if !errors.As(err, &format) || !strings.Contains(err.Error(), "frame 1 of channel 1 is infinite, or too large for 32-bit float (-Inf)") || format.Hint() == "" {
+		t.Errorf("as float32: %v", err)
 	}
 }

@@ -10,6 +10,8 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/metrics"
+	"slices"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -516,8 +518,20 @@ func FuzzRead(f *testing.F) {
 	f.Add(build("RF64", unknownLen, chunk{"ds64", -1, make([]byte, 28)}, mono16, chunk{"data", unknownLen, three}))
 	f.Add(build("RIFF", 0, mono16, list, chunk{"data", -1, three}, list))
 	f.Add([]byte("FORM\x00\x00\x00\x00AIFF"))
+	// Too large for float32, then no number: the two paths blame other frames.
+	wrong := encode(f, 48000, [][]float64{{1e300, 0}}, Options{Encoding: Float64})
+	binary.LittleEndian.PutUint64(wrong[len(wrong)-8:], math.Float64bits(math.NaN()))
+	f.Add(wrong)
 	f.Fuzz(func(t *testing.T, b []byte) {
+		before := memoryTaken()
 		w, err := Read(bytes.NewReader(b))
+		// The other path: samples as float32.
+		d, single := readAll(bytes.NewReader(b), "", true)
+		// Whatever lengths a header claims, memory is taken for what is there.
+		if took := memoryTaken() - before; took > 8<<20+64*uint64(len(b)) {
+			t.Fatalf("%d bytes of memory for a file of %d bytes", took, len(b))
+		}
+		sameSingle(t, w, err, d, single)
 		s, serr := Read(io.MultiReader(bytes.NewReader(b)))
 		if (err == nil) != (serr == nil) {
 			t.Fatalf("sized: %v, streamed: %v", err, serr)
@@ -555,6 +569,49 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 	})
+}
+
+// memoryTaken returns how much memory was taken so far, in bytes.
+func memoryTaken() uint64 {
+	s := []metrics.Sample{{Name: "/gc/heap/allocs:bytes"}}
+	metrics.Read(s)
+	return s[0].Value.Uint64()
+}
+
+// sameSingle holds the reader's two paths to each other.
+func sameSingle(t *testing.T, w *File, err error, d *reader, single error) {
+	t.Helper()
+	if err != nil {
+		// Which frame is to blame may differ: a number may be too large for float32.
+		if single == nil || single.Error() != err.Error() && !strings.Contains(single.Error(), "too large for 32-bit float") {
+			t.Fatalf("as float64: %v, as float32: %v", err, single)
+		}
+		return
+	}
+	if single != nil {
+		for _, x := range w.Channels {
+			for _, v := range x {
+				if math.IsInf(float64(float32(v)), 0) {
+					return // too large for the one, and not for the other
+				}
+			}
+		}
+		t.Fatalf("read as float64, but as float32: %v", single)
+	}
+	if len(d.single) != len(w.Channels) || d.file.SampleRate != w.SampleRate || d.file.Comment != w.Comment || !slices.Equal(d.file.Remarks, w.Remarks) {
+		t.Fatalf("as float64: %d channels, %d Hz, %q, %q; as float32: %d, %d, %q, %q", len(w.Channels), w.SampleRate, w.Comment, w.Remarks,
+			len(d.single), d.file.SampleRate, d.file.Comment, d.file.Remarks)
+	}
+	for c, x := range w.Channels {
+		if len(d.single[c]) != len(x) {
+			t.Fatalf("channel %d has %d frames, then %d", c, len(x), len(d.single[c]))
+		}
+		for n, v := range x {
+			if d.single[c][n] != float32(v) {
+				t.Fatalf("channel %d, frame %d: %g, then %g", c, n, v, d.single[c][n])
+			}
+		}
+	}
 }
 
 func BenchmarkRead(b *testing.B) {

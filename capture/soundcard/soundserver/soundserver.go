@@ -25,6 +25,7 @@ import (
 
 	"roomsonde/capture"
 	"roomsonde/capture/soundcard"
+	"roomsonde/capture/wav"
 	"roomsonde/sweep/scale/outsidetest"
 )
 
@@ -37,18 +38,29 @@ type Server struct {
 	// Device is the name of the device to measure on, as soundcard.Devices lists
 	// it.
 	Device string
+	// Input is the device to record from, where it is another one.
+	Input string
 	// Env is what a program needs in its environment to reach the server, as
 	// NAME=value. The test's own process has it already.
 	Env []string
 
 	main    *process
 	clients []*process
+	address string // of a PulseAudio server
 }
 
 // Kill ends the server as a crash would.
 func (s *Server) Kill() { s.main.end(syscall.SIGKILL) }
 
-// KillRoom ends the convolver; the server stays.
+// EndRoom ends the convolver in an orderly way; the server stays.
+func (s *Server) EndRoom() {
+	for _, c := range s.clients {
+		c.end(syscall.SIGINT)
+	}
+}
+
+// KillRoom ends the convolver as a crash would. The server goes on without it,
+// or waits for it for up to 20 s.
 func (s *Server) KillRoom() {
 	for _, c := range s.clients {
 		c.end(syscall.SIGKILL)
@@ -115,42 +127,52 @@ const RoomName = "convolved room"
 // one period, Period.
 func Room(t testing.TB, impulse string, rate int) *Server {
 	t.Helper()
+	return RoomOf(t, rate, impulse)
+}
+
+// RoomOf is Room with several loudspeakers and one microphone: what is played on
+// the n-th output comes back through the n-th impulse response, and the one
+// input hears the sum.
+func RoomOf(t testing.TB, rate int, impulses ...string) *Server {
+	t.Helper()
 	var (
 		jackd      = outsidetest.Tool(t, "jackd")
 		jconvolver = outsidetest.Tool(t, "jconvolver")
 		folder     = t.TempDir()
 		s          = &Server{Device: RoomName}
 	)
-	impulse, err := filepath.Abs(impulse)
-	if err != nil {
-		t.Fatal(err)
-	}
-	// The convolver's configuration separates words by spaces.
-	link := filepath.Join(folder, "impulse.wav")
-	if err := copyFile(link, impulse); err != nil {
-		t.Fatal(err)
-	}
 	name := s.startJACK(t, jackd, rate)
+	var text string
+	longest := Period
+	for i, impulse := range impulses {
+		// The convolver's configuration separates words by spaces.
+		file := filepath.Join(folder, fmt.Sprintf("impulse-%d.wav", i+1))
+		if err := copyFile(file, impulse); err != nil {
+			t.Fatal(err)
+		}
+		a, err := wav.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		longest = max(longest, len(a.Channels[0]))
+		text += fmt.Sprintf("/input/name %d in%d\n/impulse/read %d 1 1 0 0 0 1 %s\n", i+1, i+1, i+1, file)
+	}
+	// No longer than it must be: the late parts of a long response are worked out
+	// by threads of their own, which a busy machine leaves behind.
+	text = fmt.Sprintf("/convolver/new %d 1 %d %d 1.0\n/output/name 1 out\n", len(impulses), Period, longest) + text
 	config := filepath.Join(folder, "room.conf")
-	text := strings.Join([]string{
-		"/convolver/new 1 1 " + fmt.Sprint(Period) + " 1000000 1.0",
-		"/input/name 1 in",
-		"/output/name 1 out",
-		"/impulse/read 1 1 1 0 0 0 1 " + link,
-		"",
-	}, "\n")
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	room := start(t, syscall.SIGINT, jconvolver, "-s", name, "-N", RoomName, config)
 	s.clients = append(s.clients, room)
-	room.waitUntil(t, "the convolver is listed with one input and one output", func() bool {
+	room.waitUntil(t, "the convolver is listed with its inputs and one output", func() bool {
 		devices, err := list()
 		if err != nil {
 			return false
 		}
 		for _, d := range devices {
-			if d.Name == RoomName && d.Inputs == 1 && d.Outputs == 1 {
+			if d.Name == RoomName && d.Inputs == 1 && d.Outputs == len(impulses) {
 				return true
 			}
 		}
@@ -171,30 +193,89 @@ const Period = 1024
 // plugin for PulseAudio lists it as device "pulse".
 func NullSink(t testing.TB, rate int) *Server {
 	t.Helper()
-	pulseaudio := outsidetest.Tool(t, "pulseaudio")
+	s := startPulse(t, nullSink(rate))
+	s.Device = "pulse"
 	folder := t.TempDir()
-	// The path of a socket is limited to some hundred bytes, and temporary
-	// folders of tests have long names.
-	short, err := os.MkdirTemp("", "rs")
+	setenv(t, s, "PULSE_STATE_PATH", folder)
+	setenv(t, s, "PULSE_COOKIE", filepath.Join(folder, "cookie"))
+	setenv(t, s, "PULSE_SERVER", s.address)
+	s.waitUntilListed(t)
+	return s
+}
+
+// NullSinks starts n such servers, all listed at the same time: "null 1",
+// "null 2" and so on.
+func NullSinks(t testing.TB, n, rate int) []*Server {
+	t.Helper()
+	var servers []*Server
+	var config strings.Builder
+	for i := range n {
+		s := startPulse(t, nullSink(rate))
+		s.Device = fmt.Sprintf("null %d", i+1)
+		fmt.Fprintf(&config, "pcm.'%s' { type pulse server '%s' }\n", s.Device, s.address)
+		servers = append(servers, s)
+	}
+	addToALSA(t, config.String(), servers...)
+	for _, s := range servers {
+		s.waitUntilListed(t)
+	}
+	return servers
+}
+
+func nullSink(rate int) string {
+	return fmt.Sprintf("module-null-sink sink_name=nowhere rate=%d channels=2 format=float32le", rate)
+}
+
+// startPulse starts a PulseAudio server with these modules, at s.address.
+func startPulse(t testing.TB, modules ...string) *Server {
+	t.Helper()
+	pulseaudio := outsidetest.Tool(t, "pulseaudio")
+	folder := shortFolder(t)
+	s := &Server{address: "unix:" + filepath.Join(folder, "native")}
+	args := []string{"-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
+		"--high-priority=no", "--realtime=no", "--disallow-exit",
+		"-L", "module-native-protocol-unix auth-anonymous=1 socket=" + filepath.Join(folder, "native")}
+	for _, m := range modules {
+		args = append(args, "-L", m)
+	}
+	s.main = startWith(t, []string{"PULSE_RUNTIME_PATH=" + folder, "PULSE_STATE_PATH=" + folder, "PULSE_COOKIE=" + filepath.Join(folder, "cookie")},
+		syscall.SIGTERM, pulseaudio, args...)
+	return s
+}
+
+// shortFolder is a folder for sockets: their path is limited to some hundred
+// bytes, and temporary folders of tests have long names.
+func shortFolder(t testing.TB) string {
+	t.Helper()
+	folder, err := os.MkdirTemp("", "rs")
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { os.RemoveAll(short) })
-	socket := filepath.Join(short, "native")
-	s := &Server{Device: "pulse"}
-	setenv(t, s, "PULSE_RUNTIME_PATH", short)
-	setenv(t, s, "PULSE_STATE_PATH", folder)
-	setenv(t, s, "PULSE_SERVER", "unix:"+socket)
-	setenv(t, s, "PULSE_COOKIE", filepath.Join(folder, "cookie"))
-	s.main = start(t, syscall.SIGTERM, pulseaudio, "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
-		"--high-priority=no", "--realtime=no", "--disallow-exit",
-		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket,
-		"-L", fmt.Sprintf("module-null-sink sink_name=nowhere rate=%d channels=2 format=float32le", rate))
-	s.main.waitUntil(t, "the PulseAudio server is listed", func() bool {
+	t.Cleanup(func() { os.RemoveAll(folder) })
+	return folder
+}
+
+// addToALSA adds devices to ALSA's configuration, for this test.
+func addToALSA(t testing.TB, text string, servers ...*Server) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "more.conf")
+	// The usual configuration first, as the library itself would read it.
+	if err := os.WriteFile(path, []byte("<confdir:alsa.conf>\n"+text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range servers {
+		s.Env = append(s.Env, "ALSA_CONFIG_PATH="+path)
+	}
+	t.Setenv("ALSA_CONFIG_PATH", path)
+}
+
+// waitUntilListed waits until PortAudio lists the server's device.
+func (s *Server) waitUntilListed(t testing.TB) {
+	t.Helper()
+	s.main.waitUntil(t, fmt.Sprintf("the device %q is listed", s.Device), func() bool {
 		devices, err := list()
-		return err == nil && has(devices, "pulse")
+		return err == nil && has(devices, s.Device)
 	})
-	return s
 }
 
 func list() ([]capture.Device, error) {
@@ -245,7 +326,14 @@ type process struct {
 // does not end either.)
 func start(t testing.TB, last syscall.Signal, path string, args ...string) *process {
 	t.Helper()
+	return startWith(t, nil, last, path, args...)
+}
+
+// startWith is start with more in the program's environment.
+func startWith(t testing.TB, env []string, last syscall.Signal, path string, args ...string) *process {
+	t.Helper()
 	p := &process{cmd: exec.Command(path, args...), exited: make(chan struct{})}
+	p.cmd.Env = append(os.Environ(), env...)
 	p.cmd.Stdout, p.cmd.Stderr = &p.log, &p.log
 	dieWithParent(p.cmd)
 	started := make(chan error)
