@@ -51,7 +51,10 @@ race: ## the whole chain side by side with the same in NumPy and SciPy
 	@.ci/install test
 	go run ./cmd/roomsonde/internal/race
 
+faults: ## thousands of takes of random rooms, with and without faults: what inspection finds
+	go run ./cmd/roomsonde/internal/faults
+
 clean: ## remove what was built and the demo
 	rm -rf build demo
 
-.PHONY: help build tools demo test race-detector lint nocgo bench bench-once race clean
+.PHONY: help build tools demo test race-detector lint nocgo bench bench-once race faults clean

@@ -45,7 +45,15 @@
 // noise and, if asked, rounding to 24 bits.
 //
 // What it does not model: loudspeakers that beam, walls that scatter, doors,
-// furniture in the way, a wandering clock, lost buffers.
+// furniture in the way.
+//
+// # Faults
+//
+// Options.Faults lets things go wrong: buffers get lost, levels change, clocks
+// disagree, a device fails (FaultForms lists them all). Without, the path is
+// perfect. ParseFault reads them from a line such as "drop 64 at 7.5s";
+// Truth.Faults says afterwards what was done, to the frame. Spoil does the same
+// to any recording that is given in parts.
 //
 // Sources of the formulas: H. Kuttruff, Room Acoustics (modal sum; from
 // memory); J. B. Allen and D. A. Berkley, JASA 65 (1979) 943 (image sources;

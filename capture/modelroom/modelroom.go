@@ -2,6 +2,7 @@ package modelroom
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -34,6 +35,9 @@ type Options struct {
 	// a2/2·A (second) and a3/4·A² (third) re its own level. nil: no
 	// distortion.
 	Distortion []float64
+	// Faults are what goes wrong while recording; nil: nothing. What was done
+	// to a job is in Truth.Faults afterwards.
+	Faults []Fault
 	// RealTime makes PlayRecord take as long as the sound lasts.
 	RealTime bool
 	// Wait is called to let d pass when RealTime is set. It returns early
@@ -62,6 +66,7 @@ type Room struct {
 	mu     sync.Mutex
 	plans  map[float64]*plan
 	truths map[truthKey]*Truth
+	faults []Injected // of the last job
 }
 
 type truthKey struct {
@@ -70,7 +75,8 @@ type truthKey struct {
 	rate    float64
 }
 
-// Open returns the model room. It fails with *SeatError or *OptionError.
+// Open returns the model room. It fails with *SeatError, *OptionError or
+// *FaultError.
 func Open(o Options) (*Room, error) {
 	r := &Room{scene: &cinema, plans: map[float64]*plan{}, truths: map[truthKey]*Truth{}}
 	if o.Seat == "" {
@@ -102,6 +108,12 @@ func Open(o Options) (*Room, error) {
 		}
 	}
 	o.Distortion = slices.Clone(o.Distortion)
+	for _, f := range o.Faults {
+		if err := f.check(); err != nil {
+			return nil, err
+		}
+	}
+	o.Faults = slices.Clone(o.Faults)
 	if o.Wait == nil {
 		o.Wait = waitByTimer
 	}
@@ -122,8 +134,14 @@ var _ capture.Card = (*Room)(nil)
 
 // Device describes the room as a card.
 func (r *Room) Device() capture.Device {
+	inputs := 1
+	for _, f := range r.options.Faults {
+		if f.Kind == Swap {
+			inputs = 2
+		}
+	}
 	return capture.Device{
-		Name: "model", System: "built-in", Inputs: 1, Outputs: len(r.scene.channels),
+		Name: "model", System: "built-in", Inputs: inputs, Outputs: len(r.scene.channels),
 		Rate: 48000, LatencyS: r.options.Latency.Seconds(),
 	}
 }
@@ -170,6 +188,9 @@ func (r *Room) Truth(channel int, seat string, rate float64) (Truth, error) {
 	}
 	t := *r.truth(channel, seat, rate)
 	t.Latency = r.latencyFrames(rate)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	t.Faults = slices.Clone(r.faults)
 	return t, nil
 }
 
@@ -201,7 +222,7 @@ const (
 // PlayRecord plays and records as capture.Card says. It runs faster than the
 // sound lasts unless Options.RealTime is set. It fails with *ChannelError,
 // *RateError or *JobError before anything is played, and with ctx's error
-// when that ends.
+// when that ends; with *GoneError when a fault says so.
 //
 // Every job of a Room hears another stretch of noise; the first job of every
 // Room opened with the same Options hears the same.
@@ -218,44 +239,195 @@ func (r *Room) PlayRecord(ctx context.Context, job capture.Job, progress func(ca
 		progress(capture.Progress{Total: job.Frames})
 		return nil, err
 	}
-	p := r.prepare(job)
+	source, err := r.start(job)
 	r.runs++
+	if err != nil {
+		return nil, err
+	}
 
 	rate := job.SampleRate
 	step := max(1, int(math.Round(blockS*rate)))
 	fade := int(math.Round(fadeS * rate))
-	recording := &capture.Recording{Samples: make([]float32, 0, job.Frames), SampleRate: rate}
-	end := job.Frames // moves forward when ctx ends
-	var stopped error
+	recording := source.recording()
+	recording.Samples = make([]float32, 0, job.Frames)
+	end := source.frames() // moves forward when ctx ends
+	stopped := source.failure()
 	for done := 0; done < end; {
 		n := min(step, end-done)
 		if r.options.RealTime {
 			r.options.Wait(ctx, time.Duration(float64(n)/rate*float64(time.Second)))
 		}
-		if err := ctx.Err(); err != nil && stopped == nil {
+		if err := ctx.Err(); err != nil && !errors.Is(stopped, err) {
 			if done == 0 {
 				progress(capture.Progress{Total: job.Frames})
 				return nil, err
 			}
 			stopped = err
-			end = min(job.Frames, done+fade)
+			end = min(end, done+fade)
 			n = end - done
-			p.fadeOut(done, fade)
+			source.fadeOut(done, fade)
 		}
 		var peak float64
 		for i := done; i < done+n; i++ {
-			v := p.frame(i)
-			if r.options.Bits24 {
-				v = round24(v)
-			}
-			s := float32(min(1, max(-1, v)))
+			s := source.sample(i)
 			recording.Samples = append(recording.Samples, s)
 			peak = max(peak, math.Abs(float64(s)))
 		}
 		done += n
 		progress(capture.Progress{Frames: done, Total: job.Frames, Peak: peak})
 	}
+	for i, other := range recording.Others {
+		recording.Others[i].Samples = other.Samples[:end]
+	}
 	return recording, stopped
+}
+
+// source is where a job's samples come from.
+type source interface {
+	frames() int                   // that there will be
+	sample(i int) float32          // to be called for every frame in turn
+	fadeOut(at, frames int)        // ends what is played
+	failure() error                // with which the recording ends
+	recording() *capture.Recording // without its samples
+}
+
+// start prepares a job: a sound one is worked out block by block as it is
+// delivered, one that something goes wrong with at once.
+func (r *Room) start(job capture.Job) (source, error) {
+	var faults []Fault
+	for _, f := range r.options.Faults {
+		if f.FirstRuns == 0 || r.runs < f.FirstRuns {
+			faults = append(faults, f)
+		}
+	}
+	if len(faults) == 0 {
+		r.mu.Lock()
+		r.faults = nil
+		r.mu.Unlock()
+		return &soundJob{performance: r.prepare(job, r.runs), bits24: r.options.Bits24}, nil
+	}
+	s := &spoiledJob{room: r, job: job, run: r.runs, faults: faults}
+	if err := s.render(job.Frames, 0); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// soundJob is a job that nothing goes wrong with.
+type soundJob struct {
+	*performance
+	bits24 bool
+}
+
+func (s *soundJob) frames() int    { return s.job.Frames }
+func (s *soundJob) failure() error { return nil }
+
+func (s *soundJob) recording() *capture.Recording {
+	return &capture.Recording{SampleRate: s.job.SampleRate}
+}
+
+func (s *soundJob) sample(i int) float32 {
+	v := s.frame(i)
+	if s.bits24 {
+		v = round24(v)
+	}
+	return float32(min(1, max(-1, v)))
+}
+
+// spoiledJob is a job that something goes wrong with.
+type spoiledJob struct {
+	room   *Room
+	job    capture.Job
+	run    int // which job of the room, from 0
+	faults []Fault
+	rec    *capture.Recording
+	failed error
+}
+
+func (s *spoiledJob) frames() int          { return len(s.rec.Samples) }
+func (s *spoiledJob) failure() error       { return s.failed }
+func (s *spoiledJob) sample(i int) float32 { return s.rec.Samples[i] }
+
+func (s *spoiledJob) recording() *capture.Recording {
+	rec := *s.rec
+	rec.Samples = nil
+	return &rec
+}
+
+// fadeOut works the recording out again from frame at on. What was delivered
+// until then stays.
+func (s *spoiledJob) fadeOut(at, frames int) {
+	before, others := s.rec.Samples, s.rec.Others
+	if err := s.render(at, frames); err != nil {
+		panic(err) // the same faults were fine before
+	}
+	copy(s.rec.Samples[:at], before)
+	for i := range others {
+		copy(s.rec.Others[i].Samples[:at], others[i].Samples)
+	}
+}
+
+// render works the whole recording out. What is played fades from frame at on
+// over so many frames; at is job.Frames where it does not.
+func (s *spoiledJob) render(at, fade int) error {
+	r := s.room
+	long := s.job
+	long.Frames = Margin(s.job.Frames, s.faults)
+	answer := func(job capture.Job) (signal []float64, noise *background) {
+		p := r.prepare(job, s.run)
+		noise, p.noise = p.noise, nil
+		if at < s.job.Frames {
+			p.fadeAt, p.fadeLast = at, at+fade
+		}
+		signal = make([]float64, job.Frames)
+		for i := range signal {
+			signal[i] = p.frame(i)
+		}
+		return signal, noise
+	}
+	signal, noise := answer(long)
+	h := Heard{
+		SampleRate: s.job.SampleRate, Frames: s.job.Frames, Latency: r.latencyFrames(s.job.SampleRate),
+		Signal: signal, Played: make([]float64, long.Frames), Seed: r.options.Seed, Run: s.run,
+	}
+	for _, track := range s.job.Tracks {
+		for n, v := range track.Samples {
+			if n < at+fade {
+				h.Played[n] += float64(v)
+			}
+		}
+	}
+	if noise != nil {
+		h.Noise = make([]float64, long.Frames)
+		for i := range h.Noise {
+			h.Noise[i] = noise.next()
+		}
+	}
+	if r.options.Bits24 {
+		h.Bits = 24
+	}
+	h.After = func(frame int) []float64 {
+		late := long
+		late.Tracks = slices.Clone(long.Tracks)
+		from := max(0, frame-h.Latency)
+		for i, track := range late.Tracks {
+			samples := slices.Clone(track.Samples)
+			clear(samples[:min(from, len(samples))])
+			late.Tracks[i].Samples = samples
+		}
+		after, _ := answer(late)
+		return after
+	}
+	rec, injected, err := Spoil(h, s.faults)
+	var gone *GoneError
+	if err != nil && !errors.As(err, &gone) {
+		return err
+	}
+	s.rec, s.failed = rec, err
+	r.mu.Lock()
+	r.faults = injected
+	r.mu.Unlock()
+	return nil
 }
 
 // round24 rounds to the steps of a 24-bit converter.
@@ -316,7 +488,7 @@ type performance struct {
 	fadeLast int       // first frame that is silent
 }
 
-func (r *Room) prepare(job capture.Job) *performance {
+func (r *Room) prepare(job capture.Job, run int) *performance {
 	p := &performance{
 		job: job, latency: r.latencyFrames(job.SampleRate), from: -1,
 		fadeAt: job.Frames, fadeLast: job.Frames,
@@ -329,7 +501,7 @@ func (r *Room) prepare(job capture.Job) *performance {
 	p.conv = newConvolver(impulses, job.Frames)
 	p.block = make([]float64, p.conv.block)
 	rms := math.Pow(10, r.options.NoiseDBFS/20)
-	p.noise = newBackground(rms, job.SampleRate, random(r.options.Seed, fmt.Sprintf("noise %d", r.runs)))
+	p.noise = newBackground(rms, job.SampleRate, random(r.options.Seed, fmt.Sprintf("noise %d", run)))
 	return p
 }
 

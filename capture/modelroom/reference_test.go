@@ -213,7 +213,7 @@ fftconvolve(x, h).astype("<f8").tofile("y.f64")
 		return scale.AmplitudeDB(worst / peak)
 	}
 	job := capture.Job{SampleRate: rate, Frames: frames, Tracks: []capture.Track{{Channel: chFL, Samples: x}}}
-	p := r.prepare(job)
+	p := r.prepare(job, 0)
 	exact := make([]float64, frames)
 	for n := range exact {
 		exact[n] = p.frame(n)
@@ -251,4 +251,17 @@ np.array([np.max(np.abs(np.angle(r*np.exp(-1j*phase))[use])), np.max(np.abs(phas
 	if !(out[0] <= 0.005) {
 		t.Errorf("phase is off by %.5f rad, want <= 0.005", out[0])
 	}
+}
+
+func readFloat32s(t *testing.T, path string) []float32 {
+	t.Helper()
+	raw, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := make([]float32, len(raw)/4)
+	if err := binary.Read(bytes.NewReader(raw), binary.LittleEndian, x); err != nil {
+		t.Fatal(err)
+	}
+	return x
 }

@@ -29,6 +29,9 @@ type Truth struct {
 	// given, per octave. They are heard above HandOverHz; below, every mode
 	// has its own.
 	Decay []BandDecay
+	// Faults holds what went wrong with the Room's last job, exactly; nil when
+	// nothing did, or when Truth was called before it.
+	Faults []Injected
 
 	sum  *modalSum
 	feed []feed

@@ -51,13 +51,16 @@ func TestArrowsPointOneWay(t *testing.T) {
 		{"calibration", []string{"sweep/scale"}},
 		// soundserver serves tests, and nothing but tests imports it.
 		{"capture/soundcard/soundserver", []string{"capture", "sweep/scale/outsidetest"}},
+		// Inspection and level-finding read what was recorded.
+		{"capture/inspect", []string{"sweep", "deconv/clock", "deconv/fourier"}},
+		{"capture/level", []string{"capture", "sweep", "deconv/fourier"}},
 		{"capture", []string{"capture", "sweep"}},
 		{"deconv/fourier", nil},
 		{"deconv", []string{"deconv", "sweep"}},
 		{"cmd", []string{"cmd", "capture", "deconv", "calibration", "sweep"}},
 	}
 	// Between the parts of deconv: downward only.
-	deconvOrder := []string{"deconv/fourier", "deconv", "deconv/response", "deconv/decay"}
+	deconvOrder := []string{"deconv/fourier", "deconv/clock", "deconv", "deconv/response", "deconv/decay"}
 	place := func(path string) int {
 		for i, p := range deconvOrder {
 			if path == module+"/"+p {

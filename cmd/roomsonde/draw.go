@@ -59,7 +59,7 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 		views[name] = d
 	}
 	views["impulse"] = chart.Impulse{Subtitle: subtitle, Note: "drawn without what lies below 15 Hz", SampleRate: m.Impulse.SampleRate,
-		Samples: response.HighPass(m.Impulse, 15).Samples, Zero: m.Impulse.Zero, HighestHz: m.ToHz}
+		Samples: response.HighPass(m.Impulse, 15).Samples, Zero: m.Impulse.FirstArrival(), HighestHz: m.ToHz}
 	if d := m.Distortion; d != nil {
 		v := chart.Distortion{Subtitle: subtitle, Smoothing: "1/12 octave", FromHz: 20, ToHz: math.Min(10000, math.Max(100, m.ToHz/2)), THD: harmonic(0, d.THD, d.Orders[0].Floor)}
 		for _, o := range d.Orders {

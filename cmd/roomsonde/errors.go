@@ -12,6 +12,7 @@ import (
 
 	"roomsonde/calibration"
 	"roomsonde/capture"
+	levels "roomsonde/capture/level"
 	"roomsonde/capture/modelroom"
 	"roomsonde/capture/soundcard"
 	"roomsonde/capture/wav"
@@ -31,6 +32,7 @@ const (
 	exitNoSweep     = 5
 	exitSurvey      = 6
 	exitMarked      = 7
+	exitStopped     = 8
 	exitInterrupted = 130
 )
 
@@ -44,6 +46,7 @@ const exitCodes = `Exit codes:
   5    nothing to work with: silence, or no sweep in the recording
   6    the survey: unknown take, not writable, disk full
   7    the take is kept but marked: see its findings
+  8    stopped by itself: the input too loud, or louder than it could be
   130  interrupted; no take was made`
 
 // errMarked is returned for a take that is kept but marked; its findings have
@@ -141,7 +144,7 @@ func exitCode(err error) int {
 	case errors.Is(err, context.Canceled):
 		return exitInterrupted
 	case is[*usageError](err), is[*sweep.OptionError](err), is[*capture.ChannelError](err),
-		is[*modelroom.SeatError](err), is[*modelroom.OptionError](err), is[*modelroom.ChannelError](err),
+		is[*modelroom.SeatError](err), is[*modelroom.FaultError](err), is[*modelroom.OptionError](err), is[*modelroom.ChannelError](err),
 		is[*modelroom.RateError](err), is[*modelroom.JobError](err):
 		return exitUsage
 	case is[*soundcard.Error](err), errors.Is(err, soundcard.ErrNotBuilt), is[*capture.PickError](err),
@@ -152,7 +155,11 @@ func exitCode(err error) int {
 		return exitSurvey
 	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err), is[*hintedError](err):
 		return exitFile
-	case is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
+	case is[*capture.LoudError](err), is[*levels.JumpError](err):
+		return exitStopped
+	case is[*levels.RecordingError](err):
+		return exitDevice
+	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
 		return exitNoSweep
 	}
 	return exitOther
@@ -179,7 +186,7 @@ func explain(w io.Writer, err error) {
 }
 
 // packageNames stand before the texts of errors, for those who read code.
-var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|wav|calibration|soundcard|modelroom|chart|export): `)
+var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|level|wav|calibration|soundcard|modelroom|chart|export): `)
 
 // inWords returns an error's text as users get it.
 func inWords(err error) string {

@@ -14,6 +14,7 @@ import (
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/export"
 	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv"
 )
 
 func (a *app) exportCommand() *cobra.Command {
@@ -93,7 +94,7 @@ curve has the calibration applied, as show has it.
 				return err
 			}
 			if impulse != "" {
-				fmt.Fprint(a.out, typographic(fmt.Sprintf("  %d frames at %g Hz, time zero at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)))
+				fmt.Fprint(a.out, typographic(fmt.Sprintf("  %d frames at %g Hz, time zero (%s) at frame %d, scaled by %.6g, peak %.1f dBFS\n", info.Frames, r.m.Impulse.SampleRate, zeroInWords(r.m.TimeZero), info.ZeroFrame, info.Scale, math.Round(10*info.PeakDBFS)/10+0)))
 			}
 			c, extra, err := r.curve(grid == "full")
 			if err != nil {
@@ -216,4 +217,12 @@ func (r *result) decays() []export.Decay {
 			C50DB: ratioOf(b.C50DB), C80DB: ratioOf(b.C80DB), Reason: inASCII.Replace(b.Reason)})
 	}
 	return rows
+}
+
+// zeroInWords says what time zero is.
+func zeroInWords(z deconv.TimeZero) string {
+	if z == deconv.MarkArrival {
+		return "the time marks', one for all sources"
+	}
+	return "the first arrival"
 }

@@ -115,8 +115,19 @@ With a microphone plugged in:      roomsonde devices
 		return usage("see "+cmd.CommandPath()+" --help", "%s", ofOptions(err))
 	})
 	root.SetUsageTemplate(usageTemplate)
-	root.AddCommand(a.devicesCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
+	root.AddCommand(a.devicesCommand(), a.levelCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
 		a.showCommand(), a.exportCommand(), a.microphoneCommand())
+	root.AddCommand(faultsTopic())
+	root.InitDefaultCompletionCmd()
+	for _, cmd := range root.Commands() {
+		if cmd.Name() == "completion" { // cobra's own, with our errors
+			cmd.Args = noArguments
+			cmd.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+			for _, shell := range cmd.Commands() {
+				shell.Args = noArguments
+			}
+		}
+	}
 	for _, cmd := range root.Commands() {
 		cmd.DisableFlagsInUseLine = true
 	}
@@ -183,7 +194,7 @@ func noArguments(cmd *cobra.Command, args []string) error {
 		}
 		return usage(hint, "there is no command %q", args[0])
 	}
-	return usage("see roomsonde "+cmd.Name()+" --help", "%s takes no argument, but got %q", cmd.Name(), args[0])
+	return usage("see "+cmd.CommandPath()+" --help", "%s takes no argument, but got %q", cmd.Name(), args[0])
 }
 
 // oneArgument demands exactly one argument, named for the message.

@@ -28,7 +28,7 @@ func modelTake(t *testing.T, room *modelroom.Room, channel int, rate float64, so
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := measurement.Work(t.Context(), measurement.Input{Recording: rec.Samples, SampleRate: rate, Program: p, Aligned: true}, o)
+	m, err := measurement.Work(t.Context(), measurement.Input{Passes: []measurement.Pass{{Recording: rec.Samples}}, SampleRate: rate, Program: p, Aligned: true}, o)
 	if err != nil {
 		t.Fatal(err)
 	}

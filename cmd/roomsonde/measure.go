@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -40,6 +41,8 @@ type sweepFlags struct {
 	from, to, duration, rate, level, ceiling, tail float64
 	kind                                           string
 	sweeps                                         int
+	quick, marks                                   bool
+	mark                                           string // the channel of the marks; "": the sweep's own
 }
 
 func (f *sweepFlags) add(flags *pflag.FlagSet) {
@@ -51,8 +54,14 @@ func (f *sweepFlags) add(flags *pflag.FlagSet) {
 	flags.Var(level(&f.level), "level", "peak level of the sweep (default: -30)")
 	flags.Var(level(&f.ceiling), "ceiling", "highest level allowed; raise it only after a quiet take has shown that there is room (default: -12)")
 	flags.StringVar(&f.kind, "range", "", "what the source may be given, `NAME` being full, sub or tweeter (default: from --source and --channel)")
-	flags.IntVar(&f.sweeps, "sweeps", 1, "how many sweeps are played and averaged, `N` from 1 to 8")
+	flags.IntVar(&f.sweeps, "sweeps", defaultSweeps, "how many sweeps are played between time marks and averaged, `N` from 1 to 8; from two on a take can prove that nothing of it was lost")
+	flags.BoolVar(&f.quick, "quick", false, "one sweep between two time marks, for hurried moves: lost frames can then pass as clocks that differ")
+	flags.BoolVar(&f.marks, "marks", true, "play time marks; without them two clocks are not told apart")
+	flags.StringVar(&f.mark, "mark", "", "output `CHANNEL` that plays the time marks for every source of a survey, as FR: one time zero for all, so that delays between sources can be compared")
 }
+
+// defaultSweeps is enough for a take to be checked against itself.
+const defaultSweeps = 2
 
 // program lays out the program for a source on channels (their names joined by
 // +) at a rate, and says in words what was limited for the source's sake.
@@ -60,10 +69,7 @@ func (f *sweepFlags) program(source, channels string, rate float64) (*sweep.Prog
 	if f.sweeps < 1 {
 		return nil, "", usage("ask for 1 to 8", "a program of %d sweeps cannot be had", f.sweeps)
 	}
-	limits, from := sweep.RangeFor(source), "source's name"
-	if limits.Name == "full" && strings.EqualFold(strings.TrimSpace(channels), "LFE") {
-		limits, from = sweep.RangeFor("LFE"), "channel"
-	}
+	limits, from := rangeFor(source, channels)
 	said := ""
 	if f.kind != "" {
 		found := false
@@ -90,8 +96,25 @@ func (f *sweepFlags) program(source, channels string, rate float64) (*sweep.Prog
 	if f.level == 0 && f.ceiling != 0 && f.ceiling > sweep.DefaultCeilingDBFS {
 		said = strings.TrimPrefix(said+"; the ceiling is raised, the level is not: --level sets it", "; ")
 	}
-	p, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o, Sweeps: f.sweeps, TailS: f.tail})
+	sweeps := f.sweeps
+	if f.quick {
+		sweeps = 1
+	}
+	p, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o, Sweeps: sweeps, Marks: f.marks, MarksApart: f.mark != "", TailS: f.tail})
 	return p, said, err
+}
+
+// check refuses what contradicts itself.
+func (f *sweepFlags) check(flags *pflag.FlagSet) error {
+	switch {
+	case f.quick && flags.Changed("sweeps"):
+		return usage("leave one of them out", "--quick plays one sweep, so --sweeps cannot go with it")
+	case f.quick && !f.marks:
+		return usage("use --sweeps 1 --marks=false for one sweep and nothing else", "--quick plays time marks, so --marks=false cannot go with it")
+	case f.mark != "" && !f.marks:
+		return usage("leave one of them out", "--mark says where the time marks play, so --marks=false cannot go with it")
+	}
+	return nil
 }
 
 // otherLength says where a sweep lasts much longer or shorter than asked for: it
@@ -144,7 +167,7 @@ func (f *readFlags) makeFolder() error {
 
 // changed returns the name of the first option given that describes a sweep.
 func (f *sweepFlags) changed(flags *pflag.FlagSet) string {
-	for _, name := range []string{"from", "to", "duration", "tail", "rate", "level", "ceiling", "range", "sweeps"} {
+	for _, name := range []string{"from", "to", "duration", "tail", "rate", "level", "ceiling", "range", "sweeps", "quick", "marks", "mark"} {
 		if flags.Changed(name) {
 			return name
 		}
@@ -189,11 +212,34 @@ func addSurvey(flags *pflag.FlagSet, dir *string) {
 	flags.StringVar(dir, "survey", defaultSurvey, "`FOLDER` in which the takes of a room are kept")
 }
 
+// passFlags say how often a take is recorded, and what stops it.
+type passFlags struct {
+	repeat, retakes int
+	limit           float64
+}
+
+func (f *passFlags) add(flags *pflag.FlagSet) {
+	flags.IntVar(&f.repeat, "repeat", 1, "record the whole program `N` times, 1 to 16, and average: four times gain 6 dB of signal over noise")
+	flags.IntVar(&f.retakes, "retakes", 2, "record again up to `N` times where frames were lost")
+	flags.Var(level(&f.limit), "limit", "stop with a fade where the input stays above this (default: -1)")
+}
+
+func (f *passFlags) check() error {
+	if f.repeat < 1 || f.repeat > 16 {
+		return usage("use 1 to 16", "a program cannot be recorded %d times", f.repeat)
+	}
+	if f.retakes < 0 || f.retakes > 16 {
+		return usage("use 0 to 16", "a program cannot be recorded again %d times", f.retakes)
+	}
+	return nil
+}
+
 func (a *app) measureCommand() *cobra.Command {
 	var (
 		take   takeFlags
 		device deviceFlags
 		play   sweepFlags
+		pass   passFlags
 		mic    microphoneFlags
 		read   readFlags
 		yes    bool
@@ -205,19 +251,32 @@ func (a *app) measureCommand() *cobra.Command {
 in the survey, and works out from it the response, the decay per band and the
 distortion.
 
+It plays the sweep twice, between three time marks (short chirps): from these it
+tells the player's clock from the recorder's, and whether anything was lost on
+the way. Where frames were lost, it records again by itself.
+
 ` + cautions,
 		Example: `  roomsonde measure --device model --source left+sub
   roomsonde measure --source "left+sub" --seat main --microphone mic.txt
   roomsonde measure --source sub --low-pass 80 --note "sub moved to the corner"
+  roomsonde measure --source sub --mark FR   # one time zero for all sources
+  roomsonde measure --source left --repeat 4   # in a noisy house
   roomsonde measure --input "USB" --output "HDMI" --channel FC --level -24`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return a.measure(cmd.Context(), yes, take, device, play, mic, read)
+			if err := play.check(cmd.Flags()); err != nil {
+				return err
+			}
+			if err := pass.check(); err != nil {
+				return err
+			}
+			return a.measure(cmd.Context(), yes, take, device, play, pass, mic, read)
 		},
 	}
 	take.add(cmd.Flags())
 	device.add(cmd.Flags())
 	play.add(cmd.Flags())
+	pass.add(cmd.Flags())
 	mic.add(cmd.Flags())
 	read.add(cmd.Flags())
 	cmd.Flags().BoolVar(&yes, "yes", false, "do not wait for Enter before a survey's first take")
@@ -228,7 +287,17 @@ distortion.
 // than devices and servers are late.
 const latencyAllowance = 0.5
 
-func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device deviceFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
+// performance is what is played on a card, where, and how often.
+type performance struct {
+	*card
+	program  *sweep.Program
+	channels []int // of the sweeps
+	mark     int   // the channel of the marks; below 0: the sweeps' own
+	input    int
+	pass     passFlags
+}
+
+func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device deviceFlags, play sweepFlags, pass passFlags, micFlags microphoneFlags, read readFlags) error {
 	if err := read.check(); err != nil {
 		return err
 	}
@@ -259,10 +328,20 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err != nil {
 		return err
 	}
+	p := performance{card: c, channels: channels, input: device.inputChannel - 1, pass: pass}
+	if p.mark, err = markChannel(play.mark, c.output); err != nil {
+		return err
+	}
+	remembered, err := survey.Open(take.survey, false)
+	if err != nil {
+		remembered = nil // there is none yet, or what is wrong with it is told below
+	}
+	levelWhy := play.remembered(remembered, c, take.source, channelNames)
 	program, limited, err := play.program(take.source, channelNames, rate)
 	if err != nil {
 		return err
 	}
+	p.program = program
 	if take.source == "" {
 		take.source = channelNames
 		if device.channel == "" && c.output.Name == modelName {
@@ -285,7 +364,10 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	}
 	meta := survey.Meta{Source: take.source, Seat: take.seat, Note: take.note, MadeAt: a.now(), SampleRateHz: rate,
 		LevelDBFS: program.Sweep.LevelDBFS, Engine: survey.Engine{Version: engineVersion, Go: runtime.Version()},
-		Device: survey.Device{Input: c.input.Name, Output: c.output.Name, System: c.input.System, InputChannel: device.inputChannel - 1, OutputChannels: channels, RateHz: rate}}
+		Device: survey.Device{Input: c.input.Name, Output: c.output.Name, System: c.input.System, InputChannel: p.input, OutputChannels: channels, RateHz: rate, Clocks: c.clocks()}}
+	if p.mark >= 0 {
+		meta.MarkChannel, meta.MarkChannelName = &p.mark, capture.ChannelNameOf(p.mark, c.output)
+	}
 	if meta.Program, err = json.Marshal(program); err != nil {
 		return err
 	}
@@ -295,8 +377,8 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err := read.makeFolder(); err != nil {
 		return err
 	}
-	first := firstTake(s, c)
-	a.announce(first, c, program, channelNames, channelWhy, limited, play.otherLength(program), mic, micWhy)
+	first := firstTake(s, c) && !toldByLevel(s, c)
+	a.announce(first, p, announced{channels: channelNames, channelWhy: channelWhy, limited: limited, levelWhy: levelWhy, otherLength: play.otherLength(program), mic: mic, micWhy: micWhy})
 	if first && !yes && c.input.System != builtIn {
 		if err := a.waitForEnter(ctx); err != nil {
 			return err
@@ -307,25 +389,167 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 		return err
 	}
 	defer draft.Close()
-	rec, err := a.playRecord(ctx, c, program, channels, device.inputChannel-1)
-	if rec != nil {
-		meta.Recording.Overflows, meta.Recording.Underflows, meta.Recording.Remarks = rec.Overflows, rec.Underflows, rec.Remarks
-	}
-	if err != nil {
-		if rec == nil || len(rec.Samples) == 0 || errors.Is(err, context.Canceled) {
+	in := measurement.Input{SampleRate: rate, Program: program, Aligned: true, OneClock: c.clocks() == 1, HistorySkew: lastSkew(s, meta.Device)}
+	return a.record(ctx, draft, meta, p, in, mic, read)
+}
+
+// record records as many passes as are asked for and needed, keeps each before
+// it is looked at, and finishes the take.
+func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta, p performance, in measurement.Input, mic *microphone, read readFlags) error {
+	options := read.options(mic)
+	var examined []*measurement.Examined
+	for whole := 0; whole < p.pass.repeat; {
+		rec, err := a.playRecord(ctx, p)
+		if err != nil {
+			return a.stopped(draft, meta, p.program, rec, err)
+		}
+		if err := a.keep(draft, p.program, rec); err != nil {
+			if len(examined) > 0 {
+				fmt.Fprintf(a.talk, "What was recorded before is kept in %s;\nfinish the take with: %s\n", draft.Dir(), finishCommand(draft))
+			}
 			return err
 		}
-		// What came before the device went away is not lost.
-		if keepErr := a.keep(draft, program, rec); keepErr != nil {
-			return errors.Join(err, keepErr)
+		note := &meta.Recording
+		if len(examined) > 0 {
+			meta.MoreRecordings = append(meta.MoreRecordings, survey.Recording{})
+			note = &meta.MoreRecordings[len(examined)-1]
+		}
+		note.Overflows, note.Underflows, note.StalledS, note.Remarks = rec.Overflows, rec.Underflows, rec.StalledS, rec.Remarks
+		pass := measurement.Pass{Recording: rec.Samples, Overflows: rec.Overflows, Underflows: rec.Underflows, StalledS: rec.StalledS}
+		for _, other := range rec.Others {
+			pass.Others = append(pass.Others, other.Samples)
+		}
+		e, err := measurement.Examine(ctx, in, pass, options)
+		if err != nil {
+			if errors.Is(err, context.Canceled) {
+				return &keptError{err, draft.Dir()}
+			}
+			return a.leave(draft, meta, err)
+		}
+		pass.Others = nil // they were for the examination only
+		in.Passes = append(in.Passes, pass)
+		examined = append(examined, e)
+		if e.Err != nil {
+			break // what is heard nowhere is not heard the next time either
+		}
+		if !e.Lost() {
+			whole++
+		} else if most := p.pass.repeat + p.pass.retakes; len(examined) >= most {
+			break
+		} else {
+			paragraph(a.talk, "again       ", fmt.Sprintf("Recording %d: %s It is kept, and left out. Recording again (%d of at most %d).", len(examined), e.LostWhat(), len(examined)+1, most))
+		}
+		if p.pass.repeat > 1 && whole < p.pass.repeat {
+			fmt.Fprintf(a.talk, "%-12s%d of %d recorded\n", "", whole, p.pass.repeat)
+		}
+	}
+	m, err := measurement.Combine(ctx, in, examined, options)
+	if err != nil {
+		if errors.Is(err, context.Canceled) {
+			return &keptError{err, draft.Dir()}
 		}
 		return a.leave(draft, meta, err)
 	}
-	if err := a.keep(draft, program, rec); err != nil {
+	return a.complete(draft, meta, m, mic, read)
+}
+
+// stopped ends a take whose recording came to an end before its time.
+func (a *app) stopped(draft *survey.Draft, meta survey.Meta, p *sweep.Program, rec *capture.Recording, err error) error {
+	kept := len(draft.RecordingPaths()) > 0 // an earlier pass
+	var loud *capture.LoudError
+	if errors.Is(err, context.Canceled) && kept {
+		return &keptError{err, draft.Dir()}
+	}
+	if rec == nil || len(rec.Samples) == 0 || errors.Is(err, context.Canceled) || errors.As(err, &loud) {
+		if kept {
+			return a.leave(draft, meta, err)
+		}
 		return err
 	}
-	in := measurement.Input{Recording: rec.Samples, SampleRate: rate, Program: program, Aligned: true, Overflows: rec.Overflows, Underflows: rec.Underflows}
-	return a.finish(ctx, draft, meta, in, mic, read)
+	// What came before the device went away is not lost.
+	if keepErr := a.keep(draft, p, rec); keepErr != nil {
+		return errors.Join(err, keepErr)
+	}
+	return a.leave(draft, meta, err)
+}
+
+// markChannel returns the output channel of --mark, counted from 0, or -1 where
+// the marks play with the sweeps.
+func markChannel(text string, output capture.Device) (int, error) {
+	if text == "" {
+		return -1, nil
+	}
+	channels, err := capture.ParseChannelsOf(text, output)
+	if err != nil {
+		return 0, err
+	}
+	if len(channels) > 1 {
+		return 0, usage("name one, as FR", "--mark %s names %d channels; the marks play on one", text, len(channels))
+	}
+	if capture.ChannelNameOf(channels[0], output) == "LFE" {
+		return 0, usage("name a full-range loudspeaker, as FR", "the time marks are high notes, which a subwoofer does not play")
+	}
+	return channels[0], nil
+}
+
+// rangeFor returns the range for a source on channels: what its name, or else the
+// channel's, says of subwoofers and tweeters.
+func rangeFor(source, channels string) (limits sweep.Range, from string) {
+	limits, from = sweep.RangeFor(source), "source's name"
+	if limits.Name == "full" && strings.EqualFold(strings.TrimSpace(channels), "LFE") {
+		limits, from = sweep.RangeFor("LFE"), "channel"
+	}
+	return limits, from
+}
+
+// remembered takes over the level that the survey remembers for these devices
+// and this kind of source, where none was given, and says so. A level found for
+// a subwoofer is none for a tweeter.
+func (f *sweepFlags) remembered(s *survey.Survey, c *card, source, channels string) (why string) {
+	if s == nil || f.level != 0 {
+		return ""
+	}
+	settings, err := s.Settings()
+	if err != nil {
+		return "what the survey remembers cannot be read: " + inWords(err)
+	}
+	if settings.Level == nil {
+		return ""
+	}
+	l := settings.Level
+	if l.Input != c.input.Name || l.Output != c.output.Name {
+		return ""
+	}
+	found, _ := rangeFor(l.Source, l.Channel)
+	if now, _ := rangeFor(source, channels); now.Name != found.Name {
+		return fmt.Sprintf("the survey's was found for another kind of source, %s, and is not used", l.Source)
+	}
+	ceiling := f.ceiling
+	if ceiling == 0 {
+		ceiling = sweep.DefaultCeilingDBFS
+	}
+	if l.DBFS > ceiling {
+		return fmt.Sprintf("the survey's level of %g dBFS lies above the ceiling, and is not used", l.DBFS)
+	}
+	f.level = l.DBFS
+	return fmt.Sprintf("found with %s; --level chooses another", l.Source)
+}
+
+// lastSkew returns the skew that the survey's last take with the same two
+// devices found, or nil.
+func lastSkew(s *survey.Survey, d survey.Device) *float64 {
+	entries, _, err := s.List()
+	if err != nil || d.System == builtIn {
+		return nil
+	}
+	for i := len(entries) - 1; i >= 0; i-- {
+		e := entries[i]
+		if !e.Unfinished && len(e.Faults()) == 0 && e.Clock != nil && e.Device.Input == d.Input && e.Device.Output == d.Output && e.Device.RateHz == d.RateHz {
+			skew := e.Clock.SkewPPM * 1e-6
+			return &skew
+		}
+	}
+	return nil
 }
 
 // keep keeps a recording in its draft, or, where the survey cannot take it, in
@@ -346,30 +570,42 @@ func (a *app) keep(draft *survey.Draft, p *sweep.Program, rec *capture.Recording
 	return err
 }
 
-// finish works a kept recording out, finishes the take, and shows it.
-func (a *app) finish(ctx context.Context, draft *survey.Draft, meta survey.Meta, in measurement.Input, mic *microphone, read readFlags) error {
-	m, err := measurement.Work(ctx, in, read.options(mic))
-	if err != nil {
-		if errors.Is(err, context.Canceled) {
-			return &keptError{err, draft.Dir()}
-		}
-		return a.leave(draft, meta, err)
-	}
-	return a.complete(draft, meta, m, mic, read)
-}
-
 // complete finishes a take whose recording is kept, and shows it.
 func (a *app) complete(draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {
-	for _, f := range m.Findings {
-		meta.Findings = append(meta.Findings, survey.Finding(f))
-	}
-	kept, err := draft.Finish(m.Impulse, meta)
+	meta.Findings = append(meta.Findings, kept(m.Findings)...)
+	describe(&meta, m)
+	finished, err := draft.Finish(m.Impulse, meta)
 	if err != nil {
 		fmt.Fprintf(a.talk, "The take could not be finished. Its recording is kept in %s;\nfinish it with: %s\n", draft.Dir(), finishCommand(draft))
 		return err
 	}
-	r := &result{meta: kept.Meta, dir: kept.Dir, impulse: kept.ImpulsePath(), recording: kept.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}
+	r := &result{meta: finished.Meta, dir: finished.Dir, impulse: finished.ImpulsePath(), recordings: finished.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}
 	return a.show(r, read)
+}
+
+// kept returns findings as a take keeps them.
+func kept(findings []measurement.Finding) []survey.Finding {
+	var out []survey.Finding
+	for _, f := range findings {
+		out = append(out, survey.Finding(f))
+	}
+	return out
+}
+
+// describe writes into a take's description what was found out about its clocks,
+// its time zero and its recordings.
+func describe(meta *survey.Meta, m *measurement.Measurement) {
+	if t := m.Timing; t != nil && t.Known {
+		meta.Clock = &survey.Clock{SkewPPM: 1e6 * t.Skew, UncertaintyPPM: 1e6 * t.SkewStdErr, Corrected: m.SkewCorrected != 0}
+	}
+	meta.TimeZero, meta.ArrivalS = string(m.TimeZero), m.ArrivalS
+	for i, note := range m.Passes {
+		if i > 0 && i <= len(meta.MoreRecordings) {
+			meta.MoreRecordings[i-1].Used, meta.MoreRecordings[i-1].Why = note.Used, note.Why
+		} else if i == 0 {
+			meta.Recording.Used, meta.Recording.Why = note.Used, note.Why
+		}
+	}
 }
 
 // finishCommand is what finishes a take whose recording is kept.
@@ -386,7 +622,12 @@ const notWorkedOut = "not worked out"
 
 // leave leaves a take unfinished: its recording stays, with the word on why.
 func (a *app) leave(draft *survey.Draft, meta survey.Meta, err error) error {
-	meta.Findings = append(meta.Findings, survey.Finding{Kind: notWorkedOut, Text: inWords(err)})
+	var nothing *measurement.NothingError
+	if errors.As(err, &nothing) {
+		meta.Findings = append(meta.Findings, kept(nothing.Findings)...)
+	}
+	a.tellNothing(err)
+	meta.Findings = append(meta.Findings, survey.Finding{Kind: notWorkedOut, Text: inWords(err), Fault: true})
 	if updateErr := draft.Update(meta); updateErr != nil {
 		err = errors.Join(err, updateErr)
 	}
@@ -397,6 +638,7 @@ func (a *app) leave(draft *survey.Draft, meta survey.Meta, err error) error {
 // show prints a result as asked, writes its drawings, and says by its error
 // whether the take is marked.
 func (a *app) show(r *result, read readFlags) error {
+	r.remarks = append(r.remarks, r.m.Remarks...)
 	r.remarks = append(r.remarks, r.meta.Recording.Remarks...)
 	if r.mic != nil {
 		r.remarks = append(r.remarks, r.mic.Remarks...)
@@ -436,7 +678,7 @@ func (a *app) show(r *result, read readFlags) error {
 	if drawErr != nil {
 		return drawErr
 	}
-	if len(r.m.Findings) > 0 {
+	if !r.m.Sound() {
 		return errMarked
 	}
 	return nil
@@ -455,6 +697,13 @@ func firstTake(s *survey.Survey, c *card) bool {
 		}
 	}
 	return true
+}
+
+// toldByLevel reports whether a level was found with these devices: then the
+// cautions were said.
+func toldByLevel(s *survey.Survey, c *card) bool {
+	settings, err := s.Settings()
+	return err == nil && settings.Level != nil && settings.Level.Input == c.input.Name && settings.Level.Output == c.output.Name
 }
 
 // waitForEnter lets a user who sits at a terminal turn the volume down first.
@@ -486,8 +735,14 @@ func (a *app) waitForEnter(ctx context.Context) error {
 	}
 }
 
+// announced is what is said of a performance beside itself.
+type announced struct {
+	channels, channelWhy, limited, levelWhy, otherLength, micWhy string
+	mic                                                          *microphone
+}
+
 // announce says what is about to happen, with the cautions before a first take.
-func (a *app) announce(first bool, c *card, p *sweep.Program, channels, channelWhy, limited, otherLength string, mic *microphone, micWhy string) {
+func (a *app) announce(first bool, p performance, n announced) {
 	say := func(name, text, why string) {
 		if why != "" {
 			text += " (" + why + ")"
@@ -498,22 +753,41 @@ func (a *app) announce(first bool, c *card, p *sweep.Program, channels, channelW
 		fmt.Fprintln(a.talk, cautions)
 		fmt.Fprintln(a.talk)
 	}
-	if c.input.Name == c.output.Name {
-		say("device", c.input.Name, "")
+	if p.card.input.Name == p.output.Name {
+		say("device", p.output.Name, "")
 	} else {
-		say("plays", c.output.Name, "")
-		say("records", c.input.Name, "")
+		say("plays", p.output.Name, "")
+		say("records", p.card.input.Name, "")
 	}
-	for _, why := range c.why {
+	for _, why := range p.why {
 		say("", why, "")
 	}
-	say("channel", channels, channelWhy)
-	if limited != "" {
-		say("limited", limited, "")
+	say("channel", n.channels, n.channelWhy)
+	if p.mark >= 0 {
+		say("time marks", "on "+capture.ChannelNameOf(p.mark, p.output), "")
 	}
-	a.announceMicrophone(mic, micWhy)
-	say("sweep", fmt.Sprintf("%s to %s in %.1f s, peak %g dBFS, %g Hz", chart.Hz(p.Sweep.StartHz), chart.Hz(p.Sweep.StopHz), p.Sweep.Seconds, p.Sweep.LevelDBFS, p.Sweep.SampleRate), otherLength)
+	if n.limited != "" {
+		say("limited", n.limited, "")
+	}
+	a.announceMicrophone(n.mic, n.micWhy)
+	s := p.program.Sweep
+	say("sweep", fmt.Sprintf("%s to %s in %.1f s, %g Hz", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.SampleRate), n.otherLength)
+	say("program", programInWords(p.program, p.pass.repeat), "")
+	say("level", fmt.Sprintf("peak %g dBFS", s.LevelDBFS), n.levelWhy)
 	fmt.Fprintln(a.talk)
+}
+
+// programInWords says what a program holds and how long it takes.
+func programInWords(p *sweep.Program, repeat int) string {
+	text := plural(p.Options.Sweeps, "sweep")
+	if n := len(p.Starts(sweep.KindMark)); n > 0 {
+		text += " between " + plural(n, "time mark")
+	}
+	length := float64(p.Frames) / p.Sweep.SampleRate
+	if repeat > 1 {
+		return fmt.Sprintf("%s, %d times, %.0f s in all", text, repeat, length*float64(repeat))
+	}
+	return fmt.Sprintf("%s, %.0f s in all", text, length)
 }
 
 func (a *app) announceMicrophone(mic *microphone, why string) {
@@ -529,14 +803,13 @@ func (a *app) announceMicrophone(mic *microphone, why string) {
 	paragraph(a.talk, fmt.Sprintf("%-12s", "microphone"), text)
 }
 
-// playRecord plays a program on the channels and records it, showing progress.
-// With an error it returns what was recorded until then.
-func (a *app) playRecord(ctx context.Context, c *card, p *sweep.Program, channels []int, input int) (*capture.Recording, error) {
-	samples := p.Samples()
-	job := capture.Job{SampleRate: p.Sweep.SampleRate, Frames: p.Frames + int(latencyAllowance*p.Sweep.SampleRate), Input: input}
-	for _, ch := range channels {
-		job.Tracks = append(job.Tracks, capture.Track{Channel: ch, Samples: samples})
-	}
+// playRecord plays a program and records it, showing progress. With an error it
+// returns what was recorded until then.
+func (a *app) playRecord(ctx context.Context, perf performance) (*capture.Recording, error) {
+	p := perf.program
+	c := &capture.Guard{Card: perf.Card, LimitDBFS: perf.pass.limit}
+	job := capture.Job{SampleRate: p.Sweep.SampleRate, Frames: p.Frames + int(latencyAllowance*p.Sweep.SampleRate), Input: perf.input}
+	job.Tracks = tracks(p, perf.channels, perf.mark)
 	if !a.live {
 		return c.PlayRecord(ctx, job, nil)
 	}
@@ -554,6 +827,30 @@ func (a *app) playRecord(ctx context.Context, c *card, p *sweep.Program, channel
 		<-said
 	}
 	return rec, err
+}
+
+// tracks lays a program out on output channels: sweeps on channels, marks on
+// mark, or with the sweeps where that is below 0.
+func tracks(p *sweep.Program, channels []int, mark int) []capture.Track {
+	var out []capture.Track
+	add := func(channel int, samples []float32) {
+		out = append(out, capture.Track{Channel: channel, Samples: samples})
+	}
+	sweeps := p.Samples()
+	if mark >= 0 {
+		sweeps = p.Only(sweep.KindSweep)
+		if !slices.Contains(channels, mark) {
+			add(mark, p.Only(sweep.KindMark, sweep.KindQuiet))
+		}
+	}
+	for _, c := range channels {
+		if c == mark {
+			add(c, p.Samples())
+		} else {
+			add(c, sweeps)
+		}
+	}
+	return out
 }
 
 // bar makes the progress bar: what is happening, how long it still takes, and
@@ -607,6 +904,8 @@ func stage(p *sweep.Program, frame int) string {
 				return "sweep"
 			case seg.Kind == sweep.KindMark:
 				return "time mark"
+			case seg.Kind == sweep.KindQuiet:
+				return "quiet mark"
 			case i == 0:
 				return "room noise"
 			}

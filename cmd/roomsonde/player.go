@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"roomsonde/calibration"
@@ -44,6 +45,7 @@ type deviceFlags struct {
 	inputChannel          int
 	realTime              bool
 	seed                  uint64
+	faults                []string
 }
 
 func (d *deviceFlags) add(flags *pflag.FlagSet) {
@@ -53,6 +55,7 @@ func (d *deviceFlags) add(flags *pflag.FlagSet) {
 	flags.StringVar(&d.channel, "channel", "", "output `CHANNELS`: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
 	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel `N`, counted from 1")
 	flags.BoolVar(&d.realTime, "real-time", false, "let the built-in room take as long as a real one")
+	flags.StringArrayVar(&d.faults, "fault", nil, "let the built-in room suffer a `FAULT`, as \"drop 64 at 7.5s\"; may be given again (see roomsonde help faults)")
 	flags.Uint64Var(&d.seed, "seed", 0, "seed `N` of the built-in room's noise; the same seed repeats a take exactly")
 }
 
@@ -63,6 +66,18 @@ type card struct {
 	why           []string // how the devices came to be chosen
 	mic           []byte   // a calibration file that comes with it
 	close         func() error
+}
+
+// clocks returns on how many clocks the card runs: two where it does not say
+// and plays and records with different devices.
+func (c *card) clocks() int {
+	if known, ok := c.Card.(interface{ Clocks() int }); ok {
+		return known.Clocks()
+	}
+	if c.input.Name == c.output.Name {
+		return 1
+	}
+	return 2
 }
 
 // open opens the card that the flags mean, for a source at a seat, at a rate in
@@ -77,8 +92,8 @@ func (d *deviceFlags) open(ctx context.Context, seat string, rate float64) (*car
 	if strings.EqualFold(d.device, modelName) {
 		return d.openModel(seat, rate)
 	}
-	if d.realTime || d.seed != 0 {
-		return nil, 0, usage("add --device model, or leave them out", "--real-time and --seed are for the built-in room")
+	if d.realTime || d.seed != 0 || len(d.faults) > 0 {
+		return nil, 0, usage("add --device model, or leave them out", "--real-time, --seed and --fault are for the built-in room")
 	}
 	devices, err := soundcard.Devices(ctx)
 	if err != nil {
@@ -131,7 +146,15 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 	if rate == 0 {
 		rate = 48000
 	}
-	room, err := modelroom.Open(modelroom.Options{Seed: d.seed, Seat: seat, RealTime: d.realTime})
+	o := modelroom.Options{Seed: d.seed, Seat: seat, RealTime: d.realTime}
+	for _, text := range d.faults {
+		f, err := modelroom.ParseFault(text)
+		if err != nil {
+			return nil, 0, err
+		}
+		o.Faults = append(o.Faults, f)
+	}
+	room, err := modelroom.Open(o)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -331,4 +354,24 @@ func dBFS(amplitude float64) string {
 		return "silent"
 	}
 	return typographic(fmt.Sprintf("%.0f dBFS", 20*math.Log10(amplitude)))
+}
+
+// faultsTopic is the page on the faults of the built-in room: no command, only
+// its help.
+func faultsTopic() *cobra.Command {
+	var text strings.Builder
+	text.WriteString(`The built-in room can suffer what real paths suffer, so that you can see what
+each looks like: roomsonde measure --device model --fault "drop 64 at 7.5s".
+--fault may be given several times; "first N" at the end lets only the first N
+recordings suffer. Times count from the start of the recording.
+
+`)
+	wide := 0
+	for _, f := range modelroom.FaultForms() {
+		wide = max(wide, len(f[0]))
+	}
+	for _, f := range modelroom.FaultForms() {
+		paragraph(&text, fmt.Sprintf("  %-*s  ", wide, f[0]), f[1])
+	}
+	return &cobra.Command{Use: "faults", Short: "What --fault lets the built-in room suffer", Long: text.String()}
 }

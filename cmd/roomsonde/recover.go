@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -17,6 +18,7 @@ import (
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv"
+	"roomsonde/deconv/clock"
 	"roomsonde/sweep"
 )
 
@@ -34,7 +36,8 @@ func (a *app) recoverCommand() *cobra.Command {
 		Short: "The same from a recording made elsewhere",
 		Long: `recover works out a measurement from a recording that was made with another
 program, and keeps it in the survey like any take. The sweep may lie anywhere in
-the recording.
+the recording, the player may run on another clock, and the recording may have
+another sample rate: the time marks around the sweeps tell.
 
 --sweep names the file that was played: one that sweep wrote, or any other
 excitation. Without it the sweep is taken to be the one that the options
@@ -48,6 +51,9 @@ from the recording that it holds.`,
   roomsonde recover noise-recorded.wav --sweep noise-played.wav`,
 		Args: oneArgument("recording"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := play.check(cmd.Flags()); err != nil {
+				return err
+			}
 			described := play.changed(cmd.Flags())
 			if dir, id := unfinished(take.survey, args[0]); id != "" {
 				for _, name := range []string{"sweep", "input-channel", "source", "seat", "note", described} {
@@ -71,11 +77,14 @@ from the recording that it holds.`,
 		"from":     "first frequency of the sweep that was played (default: 5 Hz, or as --range says)",
 		"to":       "last frequency of the sweep that was played (default: 24 kHz or half the rate, or as --range says)",
 		"duration": "duration that was asked of the sweep that was played (default: 10 s)",
-		"rate":     "sample rate of the sweep that was played (default: the recording's)",
+		"rate":     "sample rate of the sweep that was played (default: the recording's, or 48000)",
 		"level":    "peak level of the sweep that was played (default: -30)",
 		"ceiling":  "ceiling of the sweep that was played, where it was raised (default: -12)",
 		"range":    "range of the sweep that was played, `NAME` being full, sub or tweeter (default: from --source)",
 		"sweeps":   "how many sweeps were played, `N` from 1 to 8",
+		"quick":    "one sweep between two time marks was played",
+		"marks":    "time marks were played",
+		"mark":     "output `CHANNEL` on which the time marks were played, where it was not the sweeps' own",
 		"tail":     "silence after the sweep that was played, and how much of the response is kept (default: 2 s)",
 	} {
 		cmd.Flags().Lookup(name).Usage = text
@@ -131,12 +140,16 @@ func (a *app) finishTake(ctx context.Context, id, dir string, micFlags microphon
 		return err
 	}
 	defer draft.Close()
-	f, err := wav.ReadFile(draft.RecordingPath())
-	if err != nil {
-		return readError(draft.RecordingPath(), err)
-	}
 	meta := draft.Meta()
-	in, err := inputOf(meta, draft.Dir(), f)
+	var recordings []*wav.File
+	for _, path := range draft.RecordingPaths() {
+		f, err := wav.ReadFile(path)
+		if err != nil {
+			return readError(path, err)
+		}
+		recordings = append(recordings, f)
+	}
+	in, err := inputOf(meta, draft.Dir(), recordings)
 	if err != nil {
 		return err
 	}
@@ -177,14 +190,15 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	if err := take.check(); err != nil {
 		return err
 	}
-	recording, rate, comment, remarks, err := readChannel(path, channel)
+	r, err := readChannel(path, channel)
 	if err != nil {
 		return err
 	}
-	in := measurement.Input{Recording: recording, SampleRate: rate}
+	rate := r.rate
+	in := measurement.Input{SampleRate: rate, AnyRate: true}
 	if sweepFile == "" && !described {
 		// A recording of ours may say itself what was played.
-		if in.Program, err = programOf(path, comment); err != nil {
+		if in.Program, err = programOf(path, r.comment); err != nil {
 			return err
 		}
 	}
@@ -195,15 +209,12 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 			return err
 		}
 	default:
-		if play.rate != 0 && play.rate != rate {
-			return &ratesError{path, "the sweep described", deconv.RateError{RecordingHz: rate, ExcitationHz: play.rate}}
-		}
-		if rate < sweep.MinRate || rate > sweep.MaxRate {
-			return &fileError{path, &hintedError{fmt.Sprintf("its sample rate of %g Hz is outside %d to %d Hz", rate, sweep.MinRate, sweep.MaxRate), "record at 44100 or 48000 Hz; to raise the rate afterwards brings nothing back"}}
-		}
-		if in.Program, _, err = play.program(take.source, "", rate); err != nil {
+		if in.Program, err = programDescribed(ctx, play, take.source, r.samples, rate); err != nil {
 			return err
 		}
+	}
+	if p := in.Program; p != nil && !(rate >= leastRecorded*p.Sweep.SampleRate && rate <= mostRecorded*p.Sweep.SampleRate) {
+		return &fileError{path, &hintedError{fmt.Sprintf("its sample rate of %g Hz is too far from the sweep's %g Hz", rate, p.Sweep.SampleRate), "record at 44100 or 48000 Hz; to raise the rate afterwards brings nothing back"}}
 	}
 	if take.source == "" {
 		take.source = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
@@ -222,7 +233,10 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	meta := survey.Meta{Source: take.source, Seat: take.seat, Note: take.note, MadeAt: a.now(), SampleRateHz: rate,
 		Engine: survey.Engine{Version: engineVersion, Go: runtime.Version()},
 		Device: survey.Device{Input: "file " + filepath.Base(path), System: fileSystem, RateHz: rate}}
-	meta.Recording.Remarks = remarks
+	meta.Recording.Remarks = r.remarks
+	if in.Program != nil && in.Program.Sweep.SampleRate != rate {
+		meta.Recording.Remarks = append(meta.Recording.Remarks, fmt.Sprintf("The recording has a sample rate of %g Hz, the sweep %g Hz: the recording was brought to the sweep's.", rate, in.Program.Sweep.SampleRate))
+	}
 	if in.Program != nil {
 		meta.LevelDBFS = in.Program.Sweep.LevelDBFS
 		if meta.Program, err = json.Marshal(in.Program); err != nil {
@@ -233,23 +247,29 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 		meta.Calibration = &mic.kept
 	}
 	a.announceMicrophone(mic, micWhy)
-	channels := [][]float32{recording}
+	channels := [][]float32{r.samples}
 	if in.Program == nil {
 		// Without the excitation nothing could be worked out again: it is kept
 		// as the recording's second channel, both equally long.
-		in.Recording, in.Excitation = paired(in.Recording, in.Excitation)
-		longest := max(len(in.Recording), len(in.Excitation))
-		channels = [][]float32{padded(in.Recording, longest), padded(in.Excitation, longest)}
+		r.samples, in.Excitation = paired(r.samples, in.Excitation)
+		longest := max(len(r.samples), len(in.Excitation))
+		channels = [][]float32{padded(r.samples, longest), padded(in.Excitation, longest)}
 		meta.Recording.Remarks = append(meta.Recording.Remarks, "Channel 2 of the recording holds the excitation that was played.")
 	}
+	in.Passes = []measurement.Pass{{Recording: r.samples, Others: r.others}}
 	// The file is the user's and stays where it is, so it is worked out first: a
 	// recording without a sweep in it makes no take.
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	var rates *deconv.RateError
 	if errors.As(err, &rates) {
-		return &ratesError{path, "the sweep that it describes", *rates}
+		played := sweepFile
+		if played == "" {
+			played = "the sweep described"
+		}
+		return &ratesError{path, played, *rates}
 	}
 	if err != nil {
+		a.tellNothing(err)
 		return err
 	}
 	for i, f := range m.Findings {
@@ -271,6 +291,16 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	return a.complete(draft, meta, m, mic, read)
 }
 
+// tellNothing prints what was found in a recording that gave no result.
+func (a *app) tellNothing(err error) {
+	var nothing *measurement.NothingError
+	if errors.As(err, &nothing) {
+		for _, f := range nothing.Findings {
+			paragraph(a.talk, "! ", headed(f))
+		}
+	}
+}
+
 // programOf returns the program that a recording's comment describes, or the
 // take.json that lies beside it; nil where there is neither.
 func programOf(path, comment string) (*sweep.Program, error) {
@@ -284,9 +314,12 @@ func programOf(path, comment string) (*sweep.Program, error) {
 		return nil, nil
 	}
 	beside := filepath.Join(filepath.Dir(path), survey.MetaName)
+	if info, err := os.Stat(beside); err != nil || !info.Mode().IsRegular() || info.Size() > mostDescription {
+		return nil, nil // a file that happens to be called so
+	}
 	text, err := os.ReadFile(beside)
 	if err != nil {
-		return nil, nil // a file that happens to be called so
+		return nil, nil
 	}
 	var meta survey.Meta
 	if json.Unmarshal(text, &meta) != nil || len(meta.Program) == 0 {
@@ -298,6 +331,9 @@ func programOf(path, comment string) (*sweep.Program, error) {
 	}
 	return p, nil
 }
+
+// mostDescription is more than any take.json holds, in bytes.
+const mostDescription = 8 << 20
 
 // fileSystem is the "sound system" of takes that came from a file.
 const fileSystem = "file"
@@ -331,24 +367,70 @@ func padded(x []float32, n int) []float32 {
 	return out
 }
 
+// programDescribed returns the program that the options describe. Where they do not say
+// its rate, that is the recording's, or the one that the sweep command writes by
+// itself: whichever the recording holds.
+func programDescribed(ctx context.Context, play sweepFlags, source string, rec []float32, rate float64) (*sweep.Program, error) {
+	if play.rate != 0 {
+		p, _, err := play.program(source, "", play.rate)
+		return p, err
+	}
+	p, _, err := play.program(source, "", min(max(rate, sweep.MinRate), sweep.MaxRate))
+	if err != nil || rate == fileRate || !(rate >= leastRecorded*fileRate && rate <= mostRecorded*fileRate) {
+		return p, err
+	}
+	usual, _, err := play.program(source, "", fileRate)
+	if err != nil {
+		return p, nil
+	}
+	if p.Sweep.SampleRate == rate && holds(ctx, rec, p) {
+		return p, nil
+	}
+	if holds(ctx, clock.Resample(rec, rate/fileRate), usual) {
+		return usual, nil
+	}
+	return p, ctx.Err()
+}
+
+// holds reports whether a recording at a program's rate holds that program, as
+// far as its time marks tell.
+func holds(ctx context.Context, rec []float32, p *sweep.Program) bool {
+	t, err := clock.Locate(ctx, rec, p, clock.Options{})
+	return err == nil && (!p.Options.Marks || t.Known && len(t.Jumps) == 0)
+}
+
+// A recording may have another sample rate than what was played, by this much.
+const leastRecorded, mostRecorded = 0.4, 2.5
+
+// recorded is one channel of a WAV file.
+type recorded struct {
+	samples []float32
+	others  [][]float32 // the other channels
+	rate    float64
+	comment string
+	remarks []string
+}
+
 // readChannel reads one channel of a WAV file, counted from 1; 0: the one with
-// the most energy. It returns the file's comment too.
-func readChannel(path string, channel int) (samples []float32, rate float64, comment string, remarks []string, err error) {
+// the most energy.
+func readChannel(path string, channel int) (*recorded, error) {
 	channels, f, err := wav.ReadFileSingle(path)
 	if err != nil {
-		return nil, 0, "", nil, readError(path, err)
+		return nil, readError(path, err)
 	}
 	if channel < 0 || channel > len(channels) {
-		return nil, 0, "", nil, usage(fmt.Sprintf("use 1 to %d", len(channels)), "%s has %s, so there is no channel %d", path, plural(len(channels), "channel"), channel)
+		return nil, usage(fmt.Sprintf("use 1 to %d", len(channels)), "%s has %s, so there is no channel %d", path, plural(len(channels), "channel"), channel)
 	}
-	remarks = f.Remarks
+	r := &recorded{rate: float64(f.SampleRate), comment: f.Comment, remarks: f.Remarks}
 	if channel == 0 {
 		channel = loudest(channels) + 1
 		if len(channels) > 1 {
-			remarks = append(remarks, fmt.Sprintf("Of the %d channels of %s, channel %d was taken, the one with the most energy; --input-channel chooses another.", len(channels), filepath.Base(path), channel))
+			r.remarks = append(r.remarks, fmt.Sprintf("Of the %d channels of %s, channel %d was taken, the one with the most energy; --input-channel chooses another.", len(channels), filepath.Base(path), channel))
 		}
 	}
-	return channels[channel-1], float64(f.SampleRate), f.Comment, remarks, nil
+	r.samples = channels[channel-1]
+	r.others = slices.Delete(slices.Clone(channels), channel-1, channel)
+	return r, nil
 }
 
 // loudest returns the index of the channel with the most energy; the first of
@@ -386,28 +468,76 @@ func readExcitation(path, recording string, rate float64) (*sweep.Program, []flo
 	if err != nil {
 		return nil, nil, readError(path, err)
 	}
-	if float64(f.SampleRate) != rate {
-		return nil, nil, &ratesError{recording, path, deconv.RateError{RecordingHz: rate, ExcitationHz: float64(f.SampleRate)}}
-	}
 	p, ours, err := sweep.FromComment(f.Comment)
 	if err != nil {
 		return nil, nil, &fileError{path, err}
 	}
-	samples := channels[loudest(channels)]
 	// The description counts only while the file still is what it describes.
-	if ours && same(p.Samples(), samples) {
+	if ours && float64(f.SampleRate) == p.Sweep.SampleRate && same(p, channels) {
 		return p, nil, nil
 	}
-	return nil, samples, nil
+	if float64(f.SampleRate) != rate {
+		return nil, nil, &ratesError{recording, path, deconv.RateError{RecordingHz: rate, ExcitationHz: float64(f.SampleRate)}}
+	}
+	if !ours {
+		if p := recognised(channels, float64(f.SampleRate)); p != nil {
+			return p, nil, nil
+		}
+	}
+	return nil, channels[loudest(channels)], nil
 }
 
-// same reports whether x holds what a program's samples are, to 16 bits.
-func same(program, x []float32) bool {
+// recognised returns the program that a file without a description holds, where
+// it is one of those that the sweep command writes by itself, at any level: other
+// programs drop the description when they write the file again. Else nil.
+func recognised(channels [][]float32, rate float64) *sweep.Program {
+	var peak float32
+	for _, x := range channels {
+		for _, v := range x {
+			peak = max(peak, v, -v)
+		}
+	}
+	if peak == 0 || rate < sweep.MinRate || rate > sweep.MaxRate {
+		return nil
+	}
+	level := math.Round(2000*math.Log10(float64(peak))) / 100
+	for _, limits := range sweep.Ranges() {
+		for _, o := range []sweep.ProgramOptions{
+			{Sweeps: defaultSweeps, Marks: true}, {Sweeps: defaultSweeps, Marks: true, MarksApart: true},
+			{Sweeps: 1, Marks: true}, {Sweeps: 1, Marks: true, MarksApart: true}, {Sweeps: 1},
+		} {
+			o.Sweep = sweep.Options{StartHz: limits.StartHz, StopHz: limits.StopHz, SampleRate: rate, LevelDBFS: level, CeilingDBFS: sweep.MaxCeilingDBFS}
+			p, err := sweep.NewProgram(o)
+			if err == nil && p.Frames == len(channels[0]) && same(p, channels) {
+				return p
+			}
+		}
+	}
+	return nil
+}
+
+// same reports whether the channels of a file hold what a program plays, to 16
+// bits: all of it on one, or its sweeps on one and its marks on another.
+func same(p *sweep.Program, channels [][]float32) bool {
+	holds := func(kinds ...sweep.Kind) bool {
+		return slices.ContainsFunc(channels, func(x []float32) bool { return alike(p.Only(kinds...), x) })
+	}
+	if holds(sweep.KindSweep, sweep.KindMark, sweep.KindQuiet) {
+		return true
+	}
+	return p.Options.MarksApart && holds(sweep.KindSweep) && holds(sweep.KindMark, sweep.KindQuiet)
+}
+
+// rounding is what 16 bits with dither, and a level known to 0.01 dB, leave of a
+// sample.
+const rounding = 3.0 / 32768
+
+func alike(program, x []float32) bool {
 	if len(program) != len(x) {
 		return false
 	}
 	for i, v := range program {
-		if d := v - x[i]; d > 1.0/32768 || d < -1.0/32768 {
+		if d := v - x[i]; d > rounding || d < -rounding {
 			return false
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"roomsonde/capture/wav"
 	"roomsonde/sweep/scale/outsidetest"
 )
 
@@ -275,7 +276,7 @@ func TestRecoverWithASweepFileOfAnotherProgram(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			folder := t.TempDir()
 			written, saved := filepath.Join(folder, "sweep.wav"), filepath.Join(folder, "saved.wav")
-			command(t, exitDone, "sweep", "--wav", written, "--duration", "4", "--level", "-15")
+			command(t, exitDone, "sweep", "--wav", written, "--duration", "4", "--level", "-15", "--sweeps", "1", "--marks=false")
 			outside(t, nil, sox, c.saved(written, saved)...)
 			r := room{Seed: 300 + i, Excitation: written, OffsetS: 1.3, TailS: 1.5, Gain: 0.2}
 			if c.played {
@@ -298,6 +299,24 @@ func TestRecoverWithASweepFileOfAnotherProgram(t *testing.T) {
 				t.Error("the file was taken for what its comment says or said")
 			}
 		})
+	}
+}
+
+// A file of the sweep command that SoX has written again in 16 bits, louder and
+// without its description, is known again; so is one in stereo with the marks
+// apart.
+func TestRecoverKnowsItsOwnFiles(t *testing.T) {
+	sox := outsidetest.Tool(t, "sox")
+	for i, options := range [][]string{{"--rate", "44100"}, {"--mark", "FR", "--range", "sub"}, {"--quick"}} {
+		folder := t.TempDir()
+		written, saved := filepath.Join(folder, "sweep.wav"), filepath.Join(folder, "saved.wav")
+		command(t, exitDone, append([]string{"sweep", "--wav", written}, options...)...)
+		outside(t, nil, sox, written, "--comment", "", "-b", "16", "-e", "signed-integer", saved, "gain", "6")
+		if channels, f, err := wav.ReadFileSingle(saved); err != nil || strings.Contains(f.Comment, "roomsonde") {
+			t.Fatalf("SoX kept the comment %q, or %v", f.Comment, err)
+		} else if p := recognised(channels, float64(f.SampleRate)); p == nil || math.Abs(p.Sweep.LevelDBFS+24) > 0.011 {
+			t.Errorf("case %d: not known again: %+v", i, p)
+		}
 	}
 }
 

@@ -16,14 +16,14 @@ import (
 // result is a take with everything that was worked out from it: what measure,
 // recover and show print, in words or as JSON, and draw.
 type result struct {
-	meta      survey.Meta
-	dir       string // of the take
-	impulse   string // path of its WAV
-	recording string
-	m         *measurement.Measurement
-	mic       *microphone
-	remarks   []string
-	lowPassHz float64
+	meta       survey.Meta
+	dir        string   // of the take
+	impulse    string   // path of its WAV
+	recordings []string // paths of their WAVs
+	m          *measurement.Measurement
+	mic        *microphone
+	remarks    []string
+	lowPassHz  float64
 }
 
 // The JSON of a measurement. Fields are added, never renamed.
@@ -42,6 +42,11 @@ type jsonResult struct {
 	LevelDBFS        float64 `json:"level_dbfs"`
 	PeakDBFS         float64 `json:"recording_peak_dbfs"`
 	ArrivalS         float64 `json:"arrival_s"`
+
+	TimeZero   jsonTimeZero `json:"time_zero"`
+	Clock      *jsonClock   `json:"clock"`
+	Recordings []jsonPass   `json:"recordings"`
+	GainDB     float64      `json:"averaging_gain_db"`
 
 	Response   jsonResponse    `json:"response"`
 	Readable   jsonReadable    `json:"readable"`
@@ -127,8 +132,35 @@ type jsonMicrophone struct {
 }
 
 type jsonFinding struct {
-	Kind string `json:"kind"`
-	Text string `json:"text"`
+	Kind   string  `json:"kind"`
+	Text   string  `json:"text"`
+	Fault  bool    `json:"fault"`
+	FromS  float64 `json:"from_s,omitempty"`
+	ToS    float64 `json:"to_s,omitempty"`
+	FromHz float64 `json:"from_hz,omitempty"`
+	ToHz   float64 `json:"to_hz,omitempty"`
+	Amount float64 `json:"amount,omitempty"`
+	Unit   string  `json:"unit,omitempty"`
+}
+
+// jsonTimeZero says where time zero is, and when the first sound arrived after it.
+type jsonTimeZero struct {
+	From     string  `json:"from"` // "mark" or "first arrival"
+	ArrivalS float64 `json:"arrival_s"`
+}
+
+// jsonClock says how far the recorder's clock runs behind the player's: it takes
+// its frame m at the player's time m·(1 + skew). Null where it was not measured.
+type jsonClock struct {
+	SkewPPM        float64 `json:"skew_ppm"`
+	UncertaintyPPM float64 `json:"uncertainty_ppm"` // one standard error
+	Corrected      bool    `json:"corrected"`
+}
+
+type jsonPass struct {
+	File string `json:"file"`
+	Used bool   `json:"used"`
+	Why  string `json:"why,omitempty"` // it was left out
 }
 
 // printJSON writes the result as one JSON object.
@@ -141,7 +173,7 @@ func (r *result) printJSON(w io.Writer) error {
 		return path
 	}
 	j := jsonResult{ID: r.meta.ID, Source: r.meta.Source, Seat: r.meta.Seat, Note: r.meta.Note, MadeAt: r.meta.MadeAt,
-		Folder: absolute(r.dir), Recording: absolute(r.recording), Impulse: absolute(r.impulse),
+		Folder: absolute(r.dir), Recording: absolute(r.recordings[0]), Impulse: absolute(r.impulse),
 		ImpulseZeroFrame: m.Impulse.Zero, SampleRateHz: m.Impulse.SampleRate, LevelDBFS: r.meta.LevelDBFS, PeakDBFS: m.PeakDBFS,
 		ArrivalS: float64(m.ArrivalFrame) / m.Impulse.SampleRate,
 		Response: jsonResponse{m.Hz, m.MagnitudeDB, m.PhaseDegrees, m.NoiseDB, m.UncertaintyDB, smoothingInWords(m.Smoothing), m.Window.String(), r.reference()},
@@ -172,6 +204,13 @@ func (r *result) printJSON(w io.Writer) error {
 	}
 	for _, f := range m.Findings {
 		j.Findings = append(j.Findings, jsonFinding(f))
+	}
+	j.TimeZero, j.GainDB = jsonTimeZero{string(m.TimeZero), m.Result.ArrivalS}, m.GainDB
+	if t := m.Timing; t != nil && t.Known {
+		j.Clock = &jsonClock{1e6 * t.Skew, 1e6 * t.SkewStdErr, m.SkewCorrected != 0}
+	}
+	for i, note := range m.Passes {
+		j.Recordings = append(j.Recordings, jsonPass{absolute(r.recordings[i]), note.Used, note.Why})
 	}
 	return printJSON(w, j)
 }
@@ -232,6 +271,8 @@ func (r *result) readings() []string {
 	add(reading.Decay(r.m))
 	add(reading.Distortion(r.m))
 	add(reading.Noise(r.m))
+	add(reading.TimeZero(r.m))
+	add(reading.Clock(r.m))
 	if r.mic != nil {
 		if offset, ok, _ := r.mic.SPLOffset(); ok && r.meta.LevelDBFS != 0 {
 			add(reading.SPL(r.m, r.meta.LevelDBFS, offset))

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -99,7 +100,9 @@ func plural(n int, what string) string {
 func kinds(findings []survey.Finding) string {
 	var out []string
 	for _, f := range findings {
-		out = append(out, f.Kind)
+		if !slices.Contains(out, f.Kind) {
+			out = append(out, f.Kind)
+		}
 	}
 	if len(out) == 0 {
 		return "none"
@@ -189,14 +192,14 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	if err != nil {
 		return nil, err
 	}
-	f, err := take.ReadRecording()
+	recordings, err := take.ReadRecordings()
 	if err != nil {
 		return nil, err
 	}
 	if take.Newer {
 		return nil, &survey.NewerError{Path: take.Dir, Found: take.Format, Known: survey.Format}
 	}
-	in, err := inputOf(take.Meta, take.Dir, f)
+	in, err := inputOf(take.Meta, take.Dir, recordings)
 	if err != nil {
 		return nil, err
 	}
@@ -214,15 +217,15 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	// The files are worked from as they are; what differs from what was kept is
 	// said.
 	if err := s.Verify(take.ID); err != nil {
-		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
+		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Fault: true, Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
-	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recording: take.RecordingPath(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
+	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recordings: take.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
 }
 
-// inputOf makes of a take's recording what is worked out.
-func inputOf(meta survey.Meta, dir string, f *wav.File) (in measurement.Input, err error) {
-	in = measurement.Input{SampleRate: float64(f.SampleRate), Overflows: meta.Recording.Overflows, Underflows: meta.Recording.Underflows,
-		Aligned: meta.Device.System != fileSystem}
+// inputOf makes of a take's recordings what is worked out.
+func inputOf(meta survey.Meta, dir string, recordings []*wav.File) (in measurement.Input, err error) {
+	fromFile := meta.Device.System == fileSystem
+	in = measurement.Input{SampleRate: float64(recordings[0].SampleRate), Aligned: !fromFile, AnyRate: fromFile, OneClock: !fromFile && (meta.Device.Clocks == 1 || meta.Device.Clocks == 0 && meta.Device.Input == meta.Device.Output)}
 	single := func(x []float64) []float32 {
 		out := make([]float32, len(x))
 		for i, v := range x {
@@ -230,14 +233,23 @@ func inputOf(meta survey.Meta, dir string, f *wav.File) (in measurement.Input, e
 		}
 		return out
 	}
-	in.Recording = single(f.Channels[0])
+	for i, f := range recordings {
+		pass := measurement.Pass{Recording: single(f.Channels[0])}
+		of := meta.Recording
+		if i > 0 && i <= len(meta.MoreRecordings) {
+			of = meta.MoreRecordings[i-1]
+		}
+		pass.Overflows, pass.Underflows, pass.StalledS = of.Overflows, of.Underflows, of.StalledS
+		in.Passes = append(in.Passes, pass)
+	}
+	first := recordings[0]
 	switch {
 	case len(meta.Program) > 0:
 		if in.Program, err = sweep.ParseProgram(meta.Program); err != nil {
 			return in, &survey.Damage{ID: meta.ID, Path: dir, Problem: err.Error()}
 		}
-	case len(f.Channels) > 1:
-		in.Recording, in.Excitation = paired(in.Recording, single(f.Channels[1]))
+	case len(first.Channels) > 1:
+		in.Passes[0].Recording, in.Excitation = paired(in.Passes[0].Recording, single(first.Channels[1]))
 	default:
 		return in, &survey.Damage{ID: meta.ID, Path: dir, Problem: "it does not say what was played"}
 	}

@@ -10,7 +10,11 @@ import (
 	"roomsonde/capture"
 	"roomsonde/capture/wav"
 	"roomsonde/cmd/roomsonde/internal/chart"
+	"roomsonde/sweep"
 )
+
+// fileRate is the sample rate in Hz of a file that is asked for without one.
+const fileRate = 48000
 
 func (a *app) sweepCommand() *cobra.Command {
 	var (
@@ -31,12 +35,16 @@ Play it from any player, record it elsewhere, and give both files to recover.
 ` + cautions,
 		Example: `  roomsonde sweep --wav sweep.wav
   roomsonde sweep --wav centre.wav --channel FC --outputs 6 --rate 44100
+  roomsonde sweep --wav disc.wav --mark FR
   roomsonde sweep --range sub --json`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := play.check(cmd.Flags()); err != nil {
+				return err
+			}
 			rate := play.rate
 			if rate == 0 {
-				rate = 48000
+				rate = fileRate
 			}
 			p, limited, err := play.program(source, channel, rate)
 			if err != nil {
@@ -45,13 +53,21 @@ Play it from any player, record it elsewhere, and give both files to recover.
 			if rate != float64(int(rate)) {
 				return usage("use 44100, 48000, 88200, 96000, 176400 or 192000", "a WAV file cannot have a rate of %g Hz", rate)
 			}
+			if outputs == 0 {
+				outputs = enough(channel, play.mark)
+			}
+			if outputs < 1 || outputs > 64 {
+				return usage("use 1 to 64", "a file of %d channels cannot be written", outputs)
+			}
 			channels := []int{0}
 			if channel != "" {
 				if channels, err = capture.ParseChannels(channel, outputs); err != nil {
 					return err
 				}
-			} else if outputs < 1 || outputs > 64 {
-				return usage("use 1 to 64", "a file of %d channels cannot be written", outputs)
+			}
+			mark, err := markChannel(play.mark, capture.Device{Outputs: outputs})
+			if err != nil {
+				return err
 			}
 			replaced := ""
 			if path != "" {
@@ -61,13 +77,12 @@ Play it from any player, record it elsewhere, and give both files to recover.
 				if info, err := os.Stat(path); err == nil && info.Mode().IsRegular() {
 					replaced = ", replacing the file that was there"
 				}
-				samples, silent := p.Samples(), make([]float32, p.Frames)
-				all := make([][]float32, outputs)
+				all, silent := make([][]float32, outputs), make([]float32, p.Frames)
 				for i := range all {
 					all[i] = silent
 				}
-				for _, c := range channels {
-					all[c] = samples
+				for _, t := range tracks(p, channels, mark) {
+					all[t.Channel] = t.Samples
 				}
 				if err := wav.WriteFile(path, int(rate), all, wav.Options{Comment: p.Comment()}); err != nil {
 					return err
@@ -81,7 +96,7 @@ Play it from any player, record it elsewhere, and give both files to recover.
 				}{p, path, p.Frames})
 			}
 			s := p.Sweep
-			paragraph(a.out, "", fmt.Sprintf("A sweep from %s to %s in %.2f s, peak %g dBFS, %g Hz.", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.LevelDBFS, s.SampleRate))
+			paragraph(a.out, "", fmt.Sprintf("%s from %s to %s in %.2f s, peak %g dBFS, %g Hz%s.", plural(p.Options.Sweeps, "sweep"), chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.LevelDBFS, s.SampleRate, betweenMarks(p)))
 			if other := play.otherLength(p); other != "" {
 				paragraph(a.out, "length:  ", other)
 			}
@@ -90,7 +105,7 @@ Play it from any player, record it elsewhere, and give both files to recover.
 			}
 			fmt.Fprintln(a.out)
 			for _, seg := range p.Segments {
-				fmt.Fprintf(a.out, "  %7.2f s  %-8s %6.2f s\n", float64(seg.Start)/s.SampleRate, seg.Kind, float64(seg.Frames)/s.SampleRate)
+				fmt.Fprintf(a.out, "  %7.2f s  %-10s %6.2f s\n", float64(seg.Start)/s.SampleRate, seg.Kind, float64(seg.Frames)/s.SampleRate)
 			}
 			fmt.Fprintf(a.out, "  %7.2f s  end\n", float64(p.Frames)/s.SampleRate)
 			var orders []string
@@ -114,7 +129,34 @@ Play it from any player, record it elsewhere, and give both files to recover.
 	f.StringVar(&source, "source", "", "what will play, `NAME` being words of your own; a subwoofer or a tweeter gets a limited sweep")
 	f.StringVar(&path, "wav", "", "`FILE` to write")
 	f.StringVar(&channel, "channel", "", "`CHANNELS` of the file that carry the sweep: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: the first)")
-	f.IntVar(&outputs, "outputs", 1, "number `N` of channels in the file")
+	f.IntVar(&outputs, "outputs", 0, "number `N` of channels in the file (default: as many as the channels named need)")
 	f.BoolVar(&json, "json", false, "print one JSON object instead of text")
 	return cmd
+}
+
+// enough returns the least of the usual numbers of channels that has all that
+// are named.
+func enough(names ...string) int {
+	for _, n := range []int{1, 2, 6, 8} {
+		fits := true
+		for _, name := range names {
+			if name != "" {
+				_, err := capture.ParseChannels(name, n)
+				fits = fits && err == nil
+			}
+		}
+		if fits {
+			return n
+		}
+	}
+	return 8 // whose names the error lists
+}
+
+// betweenMarks says what the time marks of a program are, with a comma before it.
+func betweenMarks(p *sweep.Program) string {
+	n := len(p.Starts(sweep.KindMark))
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", between %s from %s to %s", plural(n, "time mark"), chart.Hz(p.Mark.FromHz), chart.Hz(p.Mark.ToHz))
 }

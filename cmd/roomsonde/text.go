@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"roomsonde/cmd/roomsonde/internal/chart"
+	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/deconv/decay"
 	"roomsonde/sweep/scale"
 )
@@ -39,11 +40,15 @@ func (r *result) printText(w io.Writer, width scale.Width) {
 		fmt.Fprintln(w, "note: "+r.meta.Note)
 	}
 	fmt.Fprintln(w)
-	if len(r.m.Findings) == 0 {
+	if r.m.Sound() {
 		paragraph(w, "", "No fault was found in the take.")
 	}
 	for _, f := range r.m.Findings {
-		paragraph(w, "! ", strings.ToUpper(f.Kind[:1])+f.Kind[1:]+". "+f.Text)
+		lead := "- "
+		if f.Fault {
+			lead = "! "
+		}
+		paragraph(w, lead, headed(f))
 	}
 	for _, s := range r.readings() {
 		paragraph(w, "", s)
@@ -57,6 +62,11 @@ func (r *result) printText(w io.Writer, width scale.Width) {
 	}
 	fmt.Fprintln(w)
 	fmt.Fprintln(w, "kept in "+r.dir)
+}
+
+// headed is a finding with its kind before it.
+func headed(f measurement.Finding) string {
+	return strings.ToUpper(f.Kind[:1]) + f.Kind[1:] + ". " + f.Text
 }
 
 // paragraph writes a sentence broken into lines of at most 80 characters, the

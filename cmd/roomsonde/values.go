@@ -22,6 +22,7 @@ var (
 	frequencyUnits = map[string]float64{"": 1, "hz": 1, "k": 1000, "khz": 1000}
 	timeUnits      = map[string]float64{"": 1, "s": 1, "ms": 1e-3}
 	levelUnits     = map[string]float64{"": 1, "db": 1, "dbfs": 1}
+	soundUnits     = map[string]float64{"": 1, "db": 1, "db spl": 1, "dbspl": 1}
 	plainUnits     = map[string]float64{"": 1}
 )
 
@@ -33,6 +34,9 @@ func seconds(v *float64) *quantity {
 }
 func level(v *float64) *quantity {
 	return &quantity{value: v, kind: "DBFS", units: levelUnits, least: -200, most: -0.01}
+}
+func soundPressure(v *float64) *quantity {
+	return &quantity{value: v, kind: "DB", units: soundUnits, least: 40, most: 110}
 }
 func cycles(v *float64) *quantity {
 	return &quantity{value: v, kind: "N", units: plainUnits, least: 1, most: 1000}
@@ -72,6 +76,8 @@ func (q *quantity) inWords() string {
 		return "seconds"
 	case "DBFS":
 		return "dBFS"
+	case "DB":
+		return "dB SPL"
 	}
 	return "cycles"
 }

@@ -22,7 +22,7 @@ type Impulse struct {
 
 	SampleRate float64   // Hz
 	Samples    []float64 // h[n]; not changed
-	Zero       int       // index of time zero in Samples
+	Zero       int       // index of the first arrival in Samples, where the drawing's time begins
 
 	// NoiseRMS is the noise floor, as the root mean square of h[n] where only
 	// noise is left; 0: not drawn.
@@ -149,7 +149,7 @@ func (d *impulseDrawing) chooseEarly(low bool) {
 }
 
 func (d *impulseDrawing) alt() string {
-	s := fmt.Sprintf("%s. Impulse response. The largest sample comes %s ms after time zero.", d.subtitle, signed(d.peakAt*1000, 2, false))
+	s := fmt.Sprintf("%s. Impulse response. The largest sample comes %s ms after the first arrival.", d.subtitle, signed(d.peakAt*1000, 2, false))
 	if !math.IsNaN(d.noiseDB) {
 		s += fmt.Sprintf(" The noise floor lies %.0f dB below it.", -d.noiseDB)
 	}

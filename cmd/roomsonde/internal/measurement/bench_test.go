@@ -17,10 +17,10 @@ import (
 
 // recorded returns a recording of the model room, with noise, and its
 // microphone.
-func recorded(b *testing.B, o sweep.Options) (measurement.Input, *calibration.Microphone) {
+func recorded(b *testing.B, o sweep.ProgramOptions) (measurement.Input, *calibration.Microphone) {
 	b.Helper()
-	o.LevelDBFS = sweep.DefaultCeilingDBFS
-	program, err := sweep.NewProgram(sweep.ProgramOptions{Sweep: o})
+	o.Sweep.LevelDBFS = sweep.DefaultCeilingDBFS
+	program, err := sweep.NewProgram(o)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -41,7 +41,7 @@ func recorded(b *testing.B, o sweep.Options) (measurement.Input, *calibration.Mi
 	if err != nil {
 		b.Fatal(err)
 	}
-	return measurement.Input{Recording: recording.Samples, SampleRate: rate, Program: program, Aligned: true}, microphone
+	return measurement.Input{Passes: []measurement.Pass{{Recording: recording.Samples}}, SampleRate: rate, Program: program, Aligned: true}, microphone
 }
 
 // BenchmarkWork is everything from the recording in memory to the measurement.
@@ -49,11 +49,13 @@ func recorded(b *testing.B, o sweep.Options) (measurement.Input, *calibration.Mi
 // process had asked the system for by the end (the peak of the program as a
 // whole is TestPeakMemory's).
 func BenchmarkWork(b *testing.B) {
-	for _, o := range []sweep.Options{
-		{SampleRate: 48000, Seconds: 10},
-		{SampleRate: 96000, Seconds: 60},
+	for _, o := range []sweep.ProgramOptions{
+		{Sweep: sweep.Options{SampleRate: 48000, Seconds: 10}, Sweeps: 1},
+		{Sweep: sweep.Options{SampleRate: 48000, Seconds: 10}, Sweeps: 1, Marks: true},
+		{Sweep: sweep.Options{SampleRate: 48000, Seconds: 10}, Sweeps: 2, Marks: true},
+		{Sweep: sweep.Options{SampleRate: 96000, Seconds: 60}, Sweeps: 2, Marks: true},
 	} {
-		b.Run(fmt.Sprintf("%gs-%gkHz", o.Seconds, o.SampleRate/1000), func(b *testing.B) {
+		b.Run(fmt.Sprintf("%dx%gs-%gkHz-marks=%v", o.Sweeps, o.Sweep.Seconds, o.Sweep.SampleRate/1000, o.Marks), func(b *testing.B) {
 			in, microphone := recorded(b, o)
 			b.ReportAllocs()
 			for b.Loop() {

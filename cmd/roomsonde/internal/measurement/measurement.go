@@ -8,9 +8,11 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
 	"roomsonde/calibration"
+	"roomsonde/capture/inspect"
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/deconv"
 	"roomsonde/deconv/decay"
@@ -19,16 +21,22 @@ import (
 	"roomsonde/sweep/scale"
 )
 
-// Input is a recording and what is known of it.
+// Input is what was recorded, once or several times, and what is known of it.
 type Input struct {
-	Recording  []float32
-	SampleRate float64        // Hz
+	Passes     []Pass
+	SampleRate float64        // of the recordings, Hz
 	Program    *sweep.Program // what was played; nil: Excitation was
 	Excitation []float32      // any other excitation, at SampleRate
-	// Aligned tells that the recording started with the program.
+	// Aligned tells that the recordings started with the program.
 	Aligned bool
-	// Overflows and Underflows are the lost buffers that the driver reported.
-	Overflows, Underflows int
+	// AnyRate lets a recording have another sample rate than a program with
+	// marks.
+	AnyRate bool
+	// OneClock tells that one device played and recorded.
+	OneClock bool
+	// HistorySkew is the skew that was last measured between these two devices,
+	// as clock.Timing has it; nil where none is known.
+	HistorySkew *float64
 }
 
 // Options says how the recording is read. The zero value is the usual way.
@@ -41,13 +49,20 @@ type Options struct {
 	KeepS      float64                 // how much of the impulse response is kept; 0: the program's tail
 }
 
-// Finding is a fault found in a take.
-type Finding struct{ Kind, Text string }
+// Finding is something wrong that was found in a take. Where it has no place in
+// time or frequency, and no amount, these are 0.
+type Finding struct {
+	Kind, Text string
+	// Fault tells that it falsifies the take; else it is good to know.
+	Fault        bool
+	FromS, ToS   float64 // in the recording
+	FromHz, ToHz float64
+	Amount       float64
+	Unit         string
+}
 
-// The kinds of finding.
+// The kinds of finding, beside those of inspection.
 const (
-	Clipping       = "clipping"
-	LostBuffers    = "lost buffers"
 	StartMissing   = "start missing"
 	EndMissing     = "end missing"
 	ShortTail      = "short tail"
@@ -70,18 +85,43 @@ type Measurement struct {
 	Decay                                                 []decay.Band
 	Distortion                                            *response.Distortion // nil where nothing can be told
 	Findings                                              []Finding
-	PeakDBFS                                              float64 // of the recording
+	Remarks                                               []string   // what else is worth knowing, in plain sentences
+	Passes                                                []PassNote // one for each pass
+	GainDB                                                float64    // of averaging several passes, in signal over noise
+	PeakDBFS                                              float64    // of the recordings
+}
+
+// Sound reports whether no fault was found.
+func (m *Measurement) Sound() bool {
+	return !slices.ContainsFunc(m.Findings, func(f Finding) bool { return f.Fault })
 }
 
 const perOctave = 96
 
-// Work does all of it. Its errors are those of deconv.Recover and Divide.
+// Work does all of it. Its errors are those of Examine, and a *NothingError
+// where no pass gave a result.
 func Work(ctx context.Context, in Input, o Options) (*Measurement, error) {
-	res, err := deconvolve(ctx, in, o)
+	examined := make([]*Examined, len(in.Passes))
+	for i, pass := range in.Passes {
+		var err error
+		if examined[i], err = Examine(ctx, in, pass, o); err != nil {
+			return nil, err
+		}
+	}
+	return Combine(ctx, in, examined, o)
+}
+
+// Combine makes one measurement of passes that were examined.
+func Combine(ctx context.Context, in Input, examined []*Examined, o Options) (*Measurement, error) {
+	c, err := combine(in, examined)
 	if err != nil {
 		return nil, err
 	}
-	m := &Measurement{Result: res, Smoothing: o.Smoothing}
+	res := c.Result
+	if t := res.Timing; !in.OneClock && (t == nil || !t.Known) {
+		c.remarks = append(c.remarks, "Player and recorder may run on two clocks, and no time mark tells them apart. Do not use the phase, the group delay or anything timed; the level curve over a long window may be used.")
+	}
+	m := &Measurement{Result: res, Smoothing: o.Smoothing, Findings: c.findings, Remarks: c.remarks, Passes: c.passes, GainDB: c.gainDB, PeakDBFS: peakDBFS(in.Passes)}
 	limits := response.Limits{FromHz: res.FromHz, ToHz: res.ToHz, Noise: res.Noise, LowPassHz: o.LowPassHz}
 	if o.Microphone != nil {
 		limits.MicFromHz, limits.MicToHz = o.Microphone.Range()
@@ -101,20 +141,8 @@ func Work(ctx context.Context, in Input, o Options) (*Measurement, error) {
 	if decayErr != nil {
 		return nil, decayErr
 	}
-	m.inspect(in)
+	m.judge(in)
 	return m, nil
-}
-
-// deconvolve takes the recording to an impulse response.
-func deconvolve(ctx context.Context, in Input, o Options) (*deconv.Result, error) {
-	how := deconv.Options{Aligned: in.Aligned, KeepS: o.KeepS}
-	if in.Program == nil {
-		return deconv.Divide(ctx, in.Recording, in.Excitation, in.SampleRate, how)
-	}
-	if played := in.Program.Sweep.SampleRate; played != in.SampleRate {
-		return nil, &deconv.RateError{RecordingHz: in.SampleRate, ExcitationHz: played}
-	}
-	return deconv.Recover(ctx, in.Recording, in.Program, how)
 }
 
 // decays works out the decay of the bands from fromHz to toHz; where nothing is
@@ -186,37 +214,26 @@ func (m *Measurement) respond(limits response.Limits, o Options) error {
 	return nil
 }
 
-// inspect looks for what makes a take unsound.
-func (m *Measurement) inspect(in Input) {
+// judge looks for what makes a take unsound that shows only in what was worked
+// out of it.
+func (m *Measurement) judge(in Input) {
 	find := func(kind, format string, args ...any) {
-		m.Findings = append(m.Findings, Finding{kind, fmt.Sprintf(format, args...)})
-	}
-	var peak float32
-	full := 0
-	for _, v := range in.Recording {
-		v = max(v, -v)
-		peak = max(peak, v)
-		if v >= clipped {
-			full++
-		}
-	}
-	m.PeakDBFS = scale.AmplitudeDB(float64(peak))
-	// What goes beyond full scale and comes through was not cut off there: some
-	// paths carry floating point.
-	if full > 1 && m.PeakDBFS < beyondDB {
-		find(Clipping, "The recording reaches full scale in %d frames: the input was overloaded, and peaks are cut off. Lower the level or the input's gain by 6 dB and measure again.", full)
-	}
-	if in.Overflows+in.Underflows > 0 {
-		find(LostBuffers, "The driver lost %d buffers on the way in and %d on the way out: parts of the sweep are missing. Close other programs and measure again.", in.Overflows, in.Underflows)
+		m.Findings = append(m.Findings, Finding{Kind: kind, Text: fmt.Sprintf(format, args...), Fault: true})
 	}
 	if m.StartMissing {
 		find(StartMissing, "The recording begins after the sweep does: nothing is known below %s. Start recording before you start the player.", chart.Hz(m.FromHz))
 	}
 	if m.EndMissing {
 		find(EndMissing, "The recording ends before the sweep does: nothing is known above %s. Let the recorder run on for some seconds.", chart.Hz(m.ToHz))
-	} else if s := float64(m.TailFrames) / in.SampleRate; s < leastTailS {
+	} else if s := float64(m.TailFrames) / m.Impulse.SampleRate; s < leastTailS {
 		find(ShortTail, "Only %.2f s were recorded after the sweep: the decay of the highest notes is cut short. Let the recorder run on for some seconds.", s)
 	}
+	defer func() {
+		// What is said of the whole range need not be said of its octaves.
+		if slices.ContainsFunc(m.Findings, func(f Finding) bool { return f.Kind == Unreadable || f.Kind == HardlyReadable }) {
+			m.Findings = slices.DeleteFunc(m.Findings, func(f Finding) bool { return f.Kind == string(inspect.LowSignal) })
+		}
+	}()
 	if !m.Readable.OK {
 		find(Unreadable, "Nothing of this can be read: %s.%s", m.Readable.FromReason, m.louder())
 	} else if hidden, of := m.hidden(); hidden > of/2 {
@@ -275,13 +292,8 @@ func (m *Measurement) louder() string {
 	return fmt.Sprintf(" To show nearly all takes a sweep %s %.0f dB louder, as far as ears and loudspeakers bear it, or an hour as much quieter; a longer sweep goes part of the way.", about, math.Ceil(db))
 }
 
-// A sample from here on counts as full scale: 16-bit converters end one step
-// below it. And the silence after a sweep that most rooms need.
-const (
-	clipped    = 1 - 1.5/32768
-	leastTailS = 0.3
-	beyondDB   = 0.001
-)
+// leastTailS is the silence after a sweep that most rooms need.
+const leastTailS = 0.3
 
 // Smoothed returns the response's magnitude in dB over 1/fraction octave on m's
 // own grid.

@@ -29,7 +29,7 @@ func wire(t *testing.T, o sweep.Options, db, noise float64, how measurement.Opti
 	for i := range rec {
 		rec[i] += float32(noise * rnd.NormFloat64())
 	}
-	m, err := measurement.Work(t.Context(), measurement.Input{Recording: rec, SampleRate: p.Sweep.SampleRate, Program: p, Aligned: true}, how)
+	m, err := measurement.Work(t.Context(), measurement.Input{Passes: []measurement.Pass{{Recording: rec}}, SampleRate: p.Sweep.SampleRate, Program: p, Aligned: true}, how)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -185,7 +185,7 @@ func (in *input) runWhole(ctx context.Context, out string) (*measurement.Measure
 		return nil, 0, err
 	}
 	m, err := measurement.Work(ctx, measurement.Input{
-		Recording: rec, SampleRate: in.program.Sweep.SampleRate, Program: in.program, Aligned: true,
+		Passes: []measurement.Pass{{Recording: rec}}, SampleRate: in.program.Sweep.SampleRate, Program: in.program, Aligned: true,
 	}, in.options())
 	if err != nil {
 		return nil, 0, err

@@ -11,6 +11,7 @@ import (
 
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/cmd/roomsonde/internal/measurement"
+	"roomsonde/deconv"
 	"roomsonde/deconv/decay"
 	"roomsonde/sweep/scale"
 )
@@ -315,4 +316,27 @@ func SPL(m *measurement.Measurement, levelDBFS, offset float64) string {
 	}
 	return fmt.Sprintf("The sweep was about %s dB SPL loud at the microphone (mean of %s to %s), if the input's gain is where the sensitivity was stated for.",
 		minus(mean+levelDBFS+offset), chart.Hz(from), chart.Hz(to))
+}
+
+// Clock says how far the two clocks are apart, where that was measured and is
+// worth a word.
+func Clock(m *measurement.Measurement) string {
+	t := m.Timing
+	if t == nil || !t.Known || m.SkewCorrected == 0 {
+		return ""
+	}
+	how := "slower"
+	if t.Skew < 0 {
+		how = "faster"
+	}
+	return fmt.Sprintf("The recorder's clock runs %.2f ppm %s than the player's (± %.2f ppm); the recording was brought to the player's.", 1e6*math.Abs(t.Skew), how, 2e6*t.SkewStdErr)
+}
+
+// TimeZero says when the first sound arrived, where time zero is one that other
+// takes share.
+func TimeZero(m *measurement.Measurement) string {
+	if m.TimeZero != deconv.MarkArrival {
+		return ""
+	}
+	return fmt.Sprintf("The first sound arrives %s ms after time zero, which the time marks set for every source at this seat: the difference between two sources is their delay.", strings.Replace(fmt.Sprintf("%.3f", 1000*m.ArrivalS), "-", "−", 1))
 }

@@ -32,7 +32,7 @@ func measured(t *testing.T, noise float64, o measurement.Options, system func(x 
 	for i := range rec {
 		rec[i] += float32(noise * rnd.NormFloat64())
 	}
-	m, err := measurement.Work(context.Background(), measurement.Input{Recording: rec, SampleRate: 48000, Program: p, Aligned: true}, o)
+	m, err := measurement.Work(context.Background(), measurement.Input{Passes: []measurement.Pass{{Recording: rec}}, SampleRate: 48000, Program: p, Aligned: true}, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -211,7 +211,7 @@ func bassNoise(t *testing.T, db, noise float64) *measurement.Measurement {
 		y2 += k * (y1 - y2)
 		rec[i] += float32(noise * y2 / math.Sqrt(k))
 	}
-	m, err := measurement.Work(context.Background(), measurement.Input{Recording: rec, SampleRate: 48000, Program: p, Aligned: true}, measurement.Options{})
+	m, err := measurement.Work(context.Background(), measurement.Input{Passes: []measurement.Pass{{Recording: rec}}, SampleRate: 48000, Program: p, Aligned: true}, measurement.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,13 +1,17 @@
 package survey
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -39,7 +43,7 @@ func (s *Survey) Begin(meta Meta) (*Draft, error) {
 	d := &Draft{s: s, meta: meta}
 	d.meta.Format = Format
 	d.meta.Impulse = nil
-	err := s.locked(func() error {
+	err := s.locked(lockPatience, func() error {
 		// Another program may have made the survey a newer one meanwhile.
 		now, err := Open(s.dir, false)
 		if err != nil {
@@ -135,16 +139,20 @@ func (s *Survey) Adopt(id string) (*Draft, error) {
 	}
 	d := &Draft{s: s, meta: e.Meta, dir: e.Dir}
 	d.meta.Format = Format
-	err = s.locked(func() error {
+	err = s.locked(lockPatience, func() error {
 		if _, err := os.Stat(recording); err != nil { // finished meanwhile
 			return err
 		}
 		if busy(e.Dir) {
-			return &BusyError{e.Dir}
+			return &BusyError{Path: e.Dir}
 		}
-		return d.hold()
+		if err := d.hold(); err != nil {
+			return err
+		}
+		d.clean()
+		return nil
 	})
-	if err == nil && d.meta.Recording.SHA256 == "" {
+	if err == nil {
 		err = d.describe()
 	}
 	if err != nil {
@@ -154,9 +162,79 @@ func (s *Survey) Adopt(id string) (*Draft, error) {
 	return d, nil
 }
 
-// describe fills in what take.json does not say yet about the recording.
+// failed is Survey.failed for what is done to the unfinished take.
+func (d *Draft) failed(doing string, err error) error {
+	if errors.Is(err, fs.ErrNotExist) && exists(d.s.dir) && !exists(d.dir) {
+		err = &hinted{fmt.Errorf("the folder of take %s was removed or renamed meanwhile: %w", d.meta.ID, cause(err)), "measure again, and leave folders that end in " + unfinished + " alone until it is done"}
+	}
+	return d.s.failed(doing, err)
+}
+
+// clean takes out what a program that was killed was just writing: half a file,
+// or a whole one that had not got its name, which nobody can tell apart. Best
+// effort: it is only untidy.
+func (d *Draft) clean() {
+	files, _ := os.ReadDir(d.dir)
+	for _, f := range files {
+		if name := f.Name(); strings.HasPrefix(name, ".") && strings.HasSuffix(name, atomicfile.TempSuffix) && f.Type().IsRegular() {
+			os.Remove(filepath.Join(d.dir, name))
+		}
+	}
+}
+
+// describe fills in what take.json does not say yet about the recordings that
+// lie there: a program may have been killed after it kept one.
 func (d *Draft) describe() error {
-	path := d.RecordingPath()
+	names, err := recordingsIn(d.dir)
+	if err != nil {
+		return err
+	}
+	var first *Recording
+	var more []Recording
+	var problems []string
+	told := map[string]Recording{}
+	for i, path := range recordingPaths(d.dir, &d.meta)[:d.meta.kept()] {
+		told[filepath.Base(path)] = *d.meta.recording(i)
+	}
+	for _, name := range names {
+		r, ok := told[name]
+		delete(told, name)
+		if !ok {
+			if name == RecordingName {
+				r = d.meta.Recording // with what was said before it was kept
+			}
+			err := d.describeOne(&r, name)
+			if err != nil && name != RecordingName {
+				// The others are not lost for it.
+				problems = append(problems, "A further recording of this take, "+name+", could not be read and was left out: "+cause(err).Error()+".")
+				continue
+			}
+			if err != nil {
+				return err
+			}
+		}
+		if name == RecordingName {
+			first = &r
+		} else {
+			r.File = name
+			more = append(more, r)
+		}
+	}
+	if first == nil { // it went since it was looked for
+		return &fs.PathError{Op: "open", Path: d.RecordingPath(), Err: fs.ErrNotExist}
+	}
+	for _, name := range slices.Sorted(maps.Keys(told)) {
+		problems = append(problems, "A further recording of this take, "+name+", was missing when the take was taken up again.")
+	}
+	first.Remarks = append(first.Remarks, problems...)
+	d.meta.Recording, d.meta.MoreRecordings = *first, more
+	d.meta.nameRecordings()
+	return nil
+}
+
+// describeOne reads a recording and says what it holds.
+func (d *Draft) describeOne(r *Recording, name string) error {
+	path := filepath.Join(d.dir, name)
 	sum, err := hashFile(path)
 	if err != nil {
 		return err
@@ -165,12 +243,10 @@ func (d *Draft) describe() error {
 	if err != nil {
 		return err
 	}
-	d.meta.Recording.SHA256 = sum
-	d.meta.Recording.Channels, d.meta.Recording.Frames = len(f.Channels), f.Frames()
-	d.meta.Recording.PeakDBFS = peakDBFS(f.Channels)
 	if d.meta.SampleRateHz == 0 {
 		d.meta.SampleRateHz = float64(f.SampleRate)
 	}
+	r.SHA256, r.PeakDBFS, r.Channels, r.Frames = sum, peakDBFS(f.Channels), len(f.Channels), f.Frames()
 	return nil
 }
 
@@ -183,38 +259,119 @@ func (d *Draft) ID() string { return d.meta.ID }
 // Dir returns the folder of the unfinished take; Finish renames it.
 func (d *Draft) Dir() string { return d.dir }
 
-// RecordingPath returns where the recording is, or will be.
+// RecordingPath returns where the first recording is, or will be.
 func (d *Draft) RecordingPath() string { return filepath.Join(d.dir, RecordingName) }
+
+// RecordingPaths returns where the recordings kept so far are.
+func (d *Draft) RecordingPaths() []string { return recordingPaths(d.dir, &d.meta)[:d.meta.kept()] }
 
 // ErrNoRecording is what Finish says where KeepRecording was not called.
 var ErrNoRecording = errors.New("a take cannot be finished before its recording is kept")
 
-// KeepRecording puts the recording on the disk, flushed, as 32-bit floats:
-// channels[c][n] at sampleRate Hz. It is called once, before anything is
-// worked out from the recording.
+// KeepRecording puts a recording on the disk, flushed, as 32-bit floats:
+// channels[c][n] at sampleRate Hz. It is called once for each recording of the
+// take, before anything is worked out from it. All have the same rate.
 func (d *Draft) KeepRecording(sampleRate float64, channels [][]float32) error {
-	fail := func(err error) error { return d.s.failed("keep the recording", err) }
-	if _, err := os.Stat(d.RecordingPath()); err == nil {
-		return fail(fmt.Errorf("take %s has one already: %w", d.meta.ID, fs.ErrExist))
+	k := d.meta.kept()
+	name := recordingName(k)
+	if k > 1 { // one before it may have been taken away
+		name = recordingName(recordingNumber(filepath.Base(d.RecordingPaths()[k-1])))
+	}
+	fail := func(err error) error { return d.failed("keep the recording", err) }
+	if d.done {
+		return fail(errClosed)
+	}
+	if _, err := os.Lstat(filepath.Join(d.dir, name)); err == nil {
+		return fail(fmt.Errorf("take %s has a %s already: %w", d.meta.ID, name, fs.ErrExist))
 	}
 	rate, err := wholeRate(sampleRate)
 	if err != nil {
 		return fail(err)
 	}
-	sum, err := d.s.write(RecordingName, d.RecordingPath(), func(w io.Writer) error {
+	if k > 0 && sampleRate != d.meta.SampleRateHz {
+		return fail(fmt.Errorf("its sample rate is %g Hz, but the take's other recordings have %g Hz", sampleRate, d.meta.SampleRateHz))
+	}
+	sum, err := d.s.write(name, filepath.Join(d.dir, name), func(w io.Writer) error {
 		return wav.Write(w, rate, channels, wav.Options{})
 	})
 	if err != nil {
 		return fail(err)
 	}
+	if k > 0 {
+		// Not in place: who has got the Meta keeps what it said.
+		d.meta.MoreRecordings = append(slices.Clone(d.meta.MoreRecordings), Recording{File: name})
+	}
+	r := d.meta.recording(k)
+	r.SHA256, r.PeakDBFS = sum, peakDBFS(channels)
+	r.Channels, r.Frames = len(channels), len(channels[0])
 	d.meta.SampleRateHz = sampleRate
-	d.meta.Recording.SHA256 = sum
-	d.meta.Recording.Channels, d.meta.Recording.Frames = len(channels), len(channels[0])
-	d.meta.Recording.PeakDBFS = peakDBFS(channels)
+	d.meta.nameRecordings()
 	if err := d.save("recorded take.json"); err != nil {
 		return fail(err)
 	}
 	return nil
+}
+
+// recordingName returns the name of the recording with an index from 0.
+func recordingName(i int) string {
+	if i == 0 {
+		return RecordingName
+	}
+	return "recording-" + strconv.Itoa(i+1) + ".wav"
+}
+
+// furtherRecording is the name of a recording after the first, with its number.
+var furtherRecording = regexp.MustCompile(`^recording-([2-9]|[1-9]\d{1,5})\.wav$`)
+
+// recordingNumber returns the number in a recording's name, from 1.
+func recordingNumber(name string) int {
+	if m := furtherRecording.FindStringSubmatch(name); m != nil {
+		n, _ := strconv.Atoi(m[1])
+		return n
+	}
+	return 1
+}
+
+// recordingsIn returns the names of the recordings in a folder, by number.
+func recordingsIn(dir string) ([]string, error) {
+	files, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, f := range files {
+		if f.Name() == RecordingName || furtherRecording.MatchString(f.Name()) {
+			names = append(names, f.Name())
+		}
+	}
+	slices.SortFunc(names, func(a, b string) int { return cmp.Compare(recordingNumber(a), recordingNumber(b)) })
+	return names, nil
+}
+
+// recordingPaths returns where a take's recordings are, or, of an only one, will
+// be. What take.json says leads nowhere else.
+func recordingPaths(dir string, m *Meta) []string {
+	var paths []string
+	for i := range 1 + len(m.MoreRecordings) {
+		name := recordingName(i)
+		if file := m.recording(i).File; i > 0 && furtherRecording.MatchString(file) {
+			name = file
+		}
+		paths = append(paths, filepath.Join(dir, name))
+	}
+	return paths
+}
+
+// nameRecordings fills in what the names of the recordings are, and that an only
+// one is used.
+func (m *Meta) nameRecordings() {
+	if len(m.MoreRecordings) == 0 {
+		m.Recording.File, m.Recording.Used, m.Recording.Why = "", true, ""
+		return
+	}
+	for i, path := range recordingPaths("", m) {
+		m.recording(i).File = path
+	}
 }
 
 func wholeRate(hz float64) (int, error) {
@@ -239,7 +396,7 @@ func peakDBFS[S wav.Sample](channels [][]S) float64 {
 func (d *Draft) Update(meta Meta) error {
 	d.take(meta)
 	if err := d.save("updated take.json"); err != nil {
-		return d.s.failed("describe the take", err)
+		return d.failed("describe the take", err)
 	}
 	return nil
 }
@@ -249,20 +406,43 @@ func (d *Draft) take(meta Meta) {
 	kept := d.meta
 	meta.Format, meta.ID, meta.Number = kept.Format, kept.ID, kept.Number
 	meta.SampleRateHz, meta.Impulse = kept.SampleRateHz, kept.Impulse
-	meta.Recording.SHA256, meta.Recording.PeakDBFS = kept.Recording.SHA256, kept.Recording.PeakDBFS
-	meta.Recording.Channels, meta.Recording.Frames = kept.Recording.Channels, kept.Recording.Frames
+	// Of recordings that the caller leaves out, nothing new is said.
+	said := meta.MoreRecordings
+	meta.MoreRecordings = slices.Clone(kept.MoreRecordings)
+	copy(meta.MoreRecordings, said)
+	for i := range 1 + len(meta.MoreRecordings) {
+		r, k := meta.recording(i), kept.recording(i)
+		r.SHA256, r.PeakDBFS, r.Channels, r.Frames, r.File = k.SHA256, k.PeakDBFS, k.Channels, k.Frames, k.File
+	}
 	d.meta = meta
+	d.meta.nameRecordings()
 }
 
 // save writes take.json into the unfinished take.
 func (d *Draft) save(step string) error {
 	m := d.meta
 	// Lists are lists in JSON, also when empty.
-	if m.Findings == nil {
-		m.Findings = []Finding{}
+	m.Findings = append([]Finding{}, m.Findings...)
+	// JSON holds numbers only, and for want of one a take must not be lost.
+	for i := range m.Findings {
+		f := &m.Findings[i]
+		for _, v := range []*float64{&f.FromS, &f.ToS, &f.FromHz, &f.ToHz, &f.Amount} {
+			if !finite(*v) {
+				*v = 0 // not stated
+			}
+		}
 	}
-	if m.Recording.Remarks == nil {
-		m.Recording.Remarks = []string{}
+	if c := m.Clock; c != nil && !(finite(c.SkewPPM) && finite(c.UncertaintyPPM)) {
+		m.Clock = nil // not known
+	}
+	m.MoreRecordings = slices.Clone(m.MoreRecordings)
+	for i := range 1 + len(m.MoreRecordings) {
+		if r := m.recording(i); r.Remarks == nil {
+			r.Remarks = []string{}
+		}
+	}
+	if len(m.MoreRecordings) == 0 {
+		m.Recording.Used = false // goes without saying
 	}
 	if m.Device.OutputChannels == nil {
 		m.Device.OutputChannels = []int{}
@@ -270,21 +450,26 @@ func (d *Draft) save(step string) error {
 	return d.s.writeJSON(step, filepath.Join(d.dir, MetaName), m)
 }
 
+func finite(x float64) bool { return x-x == 0 }
+
+// errClosed says that a draft is used after its end.
+var errClosed = errors.New("it is finished, or closed")
+
 // Finish adds the impulse response (as 32-bit floats) and what meta says, and
 // puts the take into the survey. Where it fails, the unfinished take and its
 // recording stay.
 func (d *Draft) Finish(impulse deconv.ImpulseResponse, meta Meta) (*Take, error) {
 	fail := func(err error) (*Take, error) {
-		return nil, d.s.failed("finish take "+d.meta.ID, err)
+		return nil, d.failed("finish take "+d.meta.ID, err)
 	}
 	if d.done {
-		return fail(errors.New("it is finished, or closed"))
+		return fail(errClosed)
 	}
 	if d.meta.Recording.SHA256 == "" {
 		return fail(ErrNoRecording)
 	}
-	if impulse.Zero < 0 || impulse.Zero >= len(impulse.Samples) {
-		return fail(fmt.Errorf("time zero (frame %d) is not within the impulse response of %d frames", impulse.Zero, len(impulse.Samples)))
+	if !impulse.Inside() {
+		return fail(fmt.Errorf("time zero (frame %d) or the first arrival (frame %d) is not within the impulse response of %d frames", impulse.Zero, impulse.FirstArrival(), len(impulse.Samples)))
 	}
 	rate, err := wholeRate(impulse.SampleRate)
 	if err != nil {
@@ -299,12 +484,12 @@ func (d *Draft) Finish(impulse deconv.ImpulseResponse, meta Meta) (*Take, error)
 		return fail(err)
 	}
 	d.take(meta)
-	d.meta.Impulse = &Impulse{ZeroFrame: impulse.Zero, SHA256: sum}
+	d.meta.Impulse = &Impulse{ZeroFrame: impulse.Zero, ArrivalFrame: impulse.FirstArrival(), SHA256: sum}
 	if err := d.save("finished take.json"); err != nil {
 		return fail(err)
 	}
 	final := filepath.Join(d.s.dir, d.meta.ID)
-	err = d.s.locked(func() error {
+	err = d.s.locked(finishPatience, func() error {
 		if _, err := os.Lstat(final); err == nil {
 			return fmt.Errorf("%s: %w", d.meta.ID, fs.ErrExist)
 		}
@@ -346,10 +531,11 @@ func (d *Draft) Close() {
 	}
 	d.done = true
 	// Best effort: what stays behind is reported by List.
-	d.s.locked(func() error {
+	d.s.locked(lockPatience, func() error {
 		d.release()
 		if _, err := os.Stat(d.RecordingPath()); errors.Is(err, fs.ErrNotExist) {
 			// Only what this package put there; a folder with more in it stays.
+			d.clean()
 			os.Remove(filepath.Join(d.dir, MetaName))
 			os.Remove(d.dir)
 		}

@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"roomsonde/capture/wav/atomicfile"
 )
@@ -31,7 +32,7 @@ type NewerError struct {
 	Path         string
 	Found, Known int // format versions
 
-	take bool // a take is meant, not the survey
+	take, settings bool // what is meant, not the survey
 }
 
 // Error names the file and the formats.
@@ -41,8 +42,11 @@ func (e *NewerError) Error() string {
 
 // Hint says what to do next.
 func (e *NewerError) Hint() string {
-	if e.take {
+	switch {
+	case e.take:
 		return "update the program; the survey's other takes can be used"
+	case e.settings:
+		return "update the program; it is left as it is"
 	}
 	return "update the program, or measure into a new survey; this one can still be read"
 }
@@ -70,11 +74,31 @@ func (e *WriteError) Hint() string {
 	return atomicfile.Hint(e.Err)
 }
 
+// hinted is a fact with what to do about it.
+type hinted struct {
+	error
+	hint string
+}
+
+func (e *hinted) Unwrap() error { return e.error }
+
+// Hint says what to do next.
+func (e *hinted) Hint() string { return e.hint }
+
 // BusyError says that another program is at work in the survey, or on the take.
-type BusyError struct{ Path string }
+type BusyError struct {
+	Path   string
+	Waited time.Duration // for the other program; 0: not at all
+}
 
 // Error names the folder.
-func (e *BusyError) Error() string { return e.Path + ": another program is at work on it" }
+func (e *BusyError) Error() string {
+	text := e.Path + ": another program is at work on it"
+	if e.Waited > 0 {
+		text += fmt.Sprintf(", and was for the %g s that it was waited for", e.Waited.Seconds())
+	}
+	return text
+}
 
 // Hint says what to do next.
 func (e *BusyError) Hint() string { return "wait until it is done, or end it" }

@@ -11,6 +11,7 @@ import (
 	"reflect"
 	"regexp"
 	"runtime"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -216,8 +217,9 @@ func isMicrophones(dir string) bool {
 
 // Holds reports whether path names a place among a survey's own files, so that
 // nothing else may be written there: in a take's folder (one that holds
-// take.json, or recording.wav where a survey.json lies beside it), in the microphones beside a survey.json, or that
-// file or the lock beside it. It need not exist. Symbolic links are followed,
+// take.json, or recording.wav where a survey.json lies beside it), in the
+// microphones beside a survey.json, or that file, the settings or the lock
+// beside it. It need not exist. Symbolic links are followed,
 // also the last one, since who writes follows it too.
 func Holds(path string) bool {
 	if path == "" {
@@ -280,5 +282,6 @@ func ours(folder, name string) bool {
 	if strings.EqualFold(filepath.Base(folder), microphones) && exists(filepath.Join(filepath.Dir(folder), surveyName)) {
 		return true
 	}
-	return (strings.EqualFold(name, surveyName) || strings.EqualFold(name, lockName)) && exists(filepath.Join(folder, surveyName))
+	own := func(n string) bool { return strings.EqualFold(name, n) }
+	return slices.ContainsFunc([]string{surveyName, settingsName, lockName}, own) && exists(filepath.Join(folder, surveyName))
 }

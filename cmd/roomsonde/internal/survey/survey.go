@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 	"unicode"
 
@@ -25,9 +26,12 @@ import (
 	"roomsonde/capture/wav/atomicfile"
 )
 
+// How long to wait for another program. A clock that jumps, because the machine
+// slept or its time was set, changes nothing about it.
 const (
-	lockPatience = 15 * time.Second // how long to wait for another program
-	lockRetry    = 20 * time.Millisecond
+	lockPatience   = 15 * time.Second
+	finishPatience = 2 * time.Minute // a take is at stake, and a disk may be slow
+	lockRetry      = 20 * time.Millisecond
 )
 
 // Survey is a folder of takes. Its methods may be used by several goroutines
@@ -38,6 +42,8 @@ type Survey struct {
 	readOnly error
 	damage   []Damage // of the survey itself
 
+	// patience replaces lockPatience and finishPatience where a test sets it.
+	patience time.Duration
 	// step is called before each change on disk; a test makes it fail.
 	step func(name string) error
 	// wrap stands between a file and who writes it; a test makes it fail.
@@ -124,6 +130,9 @@ func (s *Survey) withoutHeader(create bool) (*Survey, error) {
 	if err != nil {
 		return nil, &NotSurveyError{s.dir, "cannot be opened: " + cause(err).Error(), readHint(err)}
 	}
+	if exists(filepath.Join(s.dir, surveyName)) {
+		return open(s, create) // another program has just created it
+	}
 	takes, others := 0, 0
 	for _, e := range entries {
 		path := filepath.Join(s.dir, e.Name())
@@ -136,7 +145,7 @@ func (s *Survey) withoutHeader(create bool) (*Survey, error) {
 		}
 	}
 	if create && (takes > 0 || others == 0) {
-		err := s.locked(func() error {
+		err := s.locked(lockPatience, func() error {
 			// Another program may have been faster.
 			if _, err := os.Stat(filepath.Join(s.dir, surveyName)); err == nil {
 				return nil
@@ -205,6 +214,10 @@ func (s *Survey) List() ([]Entry, []Damage, error) {
 			}
 			continue
 		}
+		if link, target := dangling(dir); link == dir {
+			damage = append(damage, Damage{ID: f.Name(), Path: dir, Problem: "it is a symbolic link to " + target + ", which does not exist"})
+			continue
+		}
 		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
 			continue
 		}
@@ -262,8 +275,8 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 	if e.Newer { // which may name its files otherwise
 		return e, nil
 	}
-	for _, file := range []string{RecordingName, ImpulseName} {
-		path := filepath.Join(dir, file)
+	for _, path := range append(recordingPaths(dir, &e.Meta), filepath.Join(dir, ImpulseName)) {
+		file := filepath.Base(path)
 		if err := regular(path); err != nil {
 			return nil, unusable(name, dir, file, err)
 		}
@@ -301,6 +314,9 @@ func parseMeta(b []byte) (*Meta, error) {
 	}
 	if m.Format < 1 {
 		return nil, errors.New("it does not state its format")
+	}
+	if len(m.MoreRecordings) == 0 {
+		m.Recording.Used = true
 	}
 	return &m, nil
 }
@@ -399,23 +415,37 @@ func near(id string, entries []Entry) []string {
 	return ids
 }
 
-// locked runs f while no other program changes the survey.
-func (s *Survey) locked(f func() error) error {
-	if err := regular(filepath.Join(s.dir, lockName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+// locked runs f while no other program changes the survey. It waits for others
+// as long as patience says, or less where a test says so.
+func (s *Survey) locked(patience time.Duration, f func() error) error {
+	path := filepath.Join(s.dir, lockName)
+	if err := regular(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%s: %w", lockName, err)
 	}
-	l := flock.New(filepath.Join(s.dir, lockName), flock.SetPermissions(0o666))
-	ctx, cancel := context.WithTimeout(context.Background(), lockPatience)
-	defer cancel()
-	if _, err := l.TryLockContext(ctx, lockRetry); err != nil {
-		l.Close()
-		if errors.Is(err, context.DeadlineExceeded) {
-			return &BusyError{s.dir}
-		}
-		return err
+	if s.patience != 0 {
+		patience = s.patience
 	}
+	l := flock.New(path, flock.SetPermissions(0o666))
 	defer l.Close()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	_, err := l.TryLockContext(ctx, lockRetry)
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		return &BusyError{Path: s.dir, Waited: patience}
+	case err != nil:
+		return noLocks(err)
+	}
 	return f()
+}
+
+// noLocks says what to do where an error of locking means that a disk, of a
+// network perhaps, cannot lock at all.
+func noLocks(err error) error {
+	if errors.Is(err, syscall.ENOLCK) || errors.Is(err, errors.ErrUnsupported) {
+		return &hinted{fmt.Errorf("its disk cannot lock files: %w", cause(err)), "choose a folder on a disk of this computer; locks keep two programs from writing over each other"}
+	}
+	return err
 }
 
 // busy reports whether a living program holds an unfinished take.
@@ -472,6 +502,9 @@ func (s *Survey) failed(doing string, err error) error {
 	var newer *NewerError
 	if errors.As(err, &busy) || errors.As(err, &newer) {
 		return err
+	}
+	if errors.Is(err, fs.ErrNotExist) && !exists(s.dir) {
+		err = &hinted{fmt.Errorf("the folder was removed or renamed meanwhile: %w", cause(err)), "put it back under this name, or choose another survey"}
 	}
 	return &WriteError{doing, s.dir, cause(err)}
 }

@@ -74,7 +74,7 @@ func example() Meta {
 		MadeAt:  time.Date(2025, 3, 1, 14, 30, 0, 0, time.FixedZone("", 3600)),
 		Program: json.RawMessage(`{"from_hz":20,"to_hz":20000}`), SampleRateHz: 48000, LevelDBFS: -30,
 		Device:   Device{Input: "microphone", Output: "receiver", System: "model", OutputChannels: []int{0, 3}, RateHz: 48000},
-		Findings: []Finding{{"noise", "the room is quiet"}},
+		Findings: []Finding{{Kind: "noise", Text: "the room is quiet"}},
 		Engine:   Engine{"0.1", "go1.26"},
 		Recording: Recording{
 			Overflows: 1, Underflows: 2, Remarks: []string{"the server resamples"},
@@ -94,7 +94,7 @@ func answer(frames int) deconv.ImpulseResponse {
 	h := make([]float64, frames)
 	h[frames/10] = 0.25
 	h[frames/10+3] = float64(float32(0.1))
-	return deconv.ImpulseResponse{SampleRate: 48000, Samples: h, Zero: frames / 10}
+	return deconv.ImpulseResponse{SampleRate: 48000, Samples: h, Zero: frames / 10, Onset: frames/10 + 3}
 }
 
 func create(t testing.TB) *Survey {
@@ -175,9 +175,6 @@ func TestKeepAndLoad(t *testing.T) {
 	if err := d.KeepRecording(48000, [][]float32{{0.5, -2, 0}, {0, 0, 0.25}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.KeepRecording(48000, sound(5)); !errors.Is(err, fs.ErrExist) {
-		t.Errorf("a second recording: %v", err)
-	}
 	want.Calibration = &calibration
 	take, err := d.Finish(answer(100), want)
 	if err != nil {
@@ -185,7 +182,8 @@ func TestKeepAndLoad(t *testing.T) {
 	}
 	want.Format, want.ID, want.Number = 1, "0001-left-sub-main", 1
 	want.Recording.Channels, want.Recording.Frames, want.Recording.PeakDBFS = 2, 3, 20*math.Log10(2)
-	want.Recording.SHA256, want.Impulse = take.Recording.SHA256, &Impulse{10, take.Impulse.SHA256}
+	want.Recording.SHA256, want.Impulse = take.Recording.SHA256, &Impulse{10, 13, take.Impulse.SHA256}
+	want.Recording.Used, want.Findings[0].Fault = true, false
 	got, err := s.Load("latest")
 	if err != nil {
 		t.Fatal(err)
@@ -514,7 +512,7 @@ func TestClose(t *testing.T) {
 		t.Errorf("taken up while in progress: %v", err)
 	}
 	m := d.Meta()
-	m.Findings = []Finding{{"sweep", "no sweep was found in the recording"}}
+	m.Findings = []Finding{{Kind: "sweep", Text: "no sweep was found in the recording", Fault: true}}
 	if err := d.Update(m); err != nil {
 		t.Fatal(err)
 	}
@@ -568,7 +566,11 @@ func TestFullDisk(t *testing.T) {
 	if err := d.KeepRecording(48000, sound(100)); err != nil {
 		t.Fatal(err)
 	}
+	// A further recording for which there is no room costs the first nothing.
 	s.wrap = func(w io.Writer) io.Writer { return &full{w, 200} }
+	if err := d.KeepRecording(48000, sound(100)); !errors.Is(err, syscall.ENOSPC) || len(d.RecordingPaths()) != 1 {
+		t.Errorf("got %v, and %q", err, d.RecordingPaths())
+	}
 	if _, err := d.Finish(answer(500), example()); !errors.Is(err, syscall.ENOSPC) {
 		t.Errorf("got %v", err)
 	}
@@ -795,14 +797,18 @@ func TestKill(t *testing.T) {
 	t.Logf("%d takes, %d of them left unfinished by %d kills", len(entries), unfinishedTakes, rounds)
 }
 
-// Two programs and two goroutines at once never get the same number, and
-// those who look on meanwhile see no damage.
-func TestTwoAtOnce(t *testing.T) {
-	const each = 15
+// Several programs and goroutines at once never get the same number, lose
+// nothing, and those who look on meanwhile see no damage.
+func TestManyAtOnce(t *testing.T) {
+	const (
+		programs = 5
+		routines = 2
+		each     = 8
+	)
 	dir := filepath.Join(t.TempDir(), "room")
 	var children []*exec.Cmd
 	var outs []io.Reader
-	for range 2 {
+	for range programs {
 		cmd, out := child(t, dir, fmt.Sprint(each))
 		children, outs = append(children, cmd), append(outs, out)
 	}
@@ -811,7 +817,7 @@ func TestTwoAtOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	var group sync.WaitGroup
-	for range 2 {
+	for range routines {
 		group.Go(func() {
 			for range each {
 				add(t, s, "left", "main")
@@ -843,12 +849,15 @@ func TestTwoAtOnce(t *testing.T) {
 	close(stop)
 	<-watched
 	entries, damage := list(t, s)
-	if len(entries) != 4*each || len(damage) != 0 {
-		t.Fatalf("got %d takes, want %d; damage %v", len(entries), 4*each, damage)
+	if want := (programs + routines) * each; len(entries) != want || len(damage) != 0 {
+		t.Fatalf("got %d takes, want %d; damage %v", len(entries), want, damage)
 	}
 	for i, e := range entries {
 		if e.Number != i+1 || e.Unfinished {
 			t.Errorf("take %d is %+v", i+1, e)
+		}
+		if err := s.Verify(e.ID); err != nil {
+			t.Error(err)
 		}
 	}
 }

@@ -63,13 +63,17 @@ func exists(path string) bool {
 	return err == nil
 }
 
-// RecordingPath returns the path of the take's recording.
+// RecordingPath returns the path of the take's first recording.
 func (t *Take) RecordingPath() string { return filepath.Join(t.Dir, RecordingName) }
+
+// RecordingPaths returns the paths of the take's recordings, the first one
+// first, those that were left out among them.
+func (t *Take) RecordingPaths() []string { return recordingPaths(t.Dir, &t.Meta) }
 
 // ImpulsePath returns the path of the take's impulse response.
 func (t *Take) ImpulsePath() string { return filepath.Join(t.Dir, ImpulseName) }
 
-// ReadRecording reads the take's recording. What is wrong with it is a *Damage,
+// ReadRecording reads the take's first recording. What is wrong with it is a *Damage,
 // or a *NewerError where a newer version wrote the take.
 func (t *Take) ReadRecording() (*wav.File, error) {
 	f, err := readWAV(t.RecordingPath())
@@ -77,6 +81,20 @@ func (t *Take) ReadRecording() (*wav.File, error) {
 		return nil, t.damage(RecordingName, err)
 	}
 	return f, nil
+}
+
+// ReadRecordings reads all of the take's recordings, in the order of
+// RecordingPaths. Errors are as from ReadRecording.
+func (t *Take) ReadRecordings() ([]*wav.File, error) {
+	var files []*wav.File
+	for _, path := range t.RecordingPaths() {
+		f, err := readWAV(path)
+		if err != nil {
+			return nil, t.damage(filepath.Base(path), err)
+		}
+		files = append(files, f)
+	}
+	return files, nil
 }
 
 // ReadImpulse reads the take's impulse response. What is wrong with it is a
@@ -90,7 +108,10 @@ func (t *Take) ReadImpulse() (deconv.ImpulseResponse, error) {
 	if t.Impulse == nil || t.Impulse.ZeroFrame < 0 || t.Impulse.ZeroFrame >= f.Frames() {
 		return none, t.problem("take.json does not say where time zero sits in the impulse response")
 	}
-	return deconv.ImpulseResponse{SampleRate: float64(f.SampleRate), Samples: f.Channels[0], Zero: t.Impulse.ZeroFrame}, nil
+	if t.Impulse.ArrivalFrame < 0 || t.Impulse.ArrivalFrame >= f.Frames() {
+		return none, t.problem("take.json states a first arrival that is not within the impulse response")
+	}
+	return deconv.ImpulseResponse{SampleRate: float64(f.SampleRate), Samples: f.Channels[0], Zero: t.Impulse.ZeroFrame, Onset: t.Impulse.ArrivalFrame}, nil
 }
 
 // readWAV is wav.ReadFile for what is a file.
@@ -134,7 +155,10 @@ func (s *Survey) Verify(id string) error {
 		return err
 	}
 	type check struct{ name, path, want string }
-	checks := []check{{RecordingName, t.RecordingPath(), t.Recording.SHA256}}
+	var checks []check
+	for i, path := range t.RecordingPaths() {
+		checks = append(checks, check{filepath.Base(path), path, t.recording(i).SHA256})
+	}
 	if t.Impulse != nil {
 		checks = append(checks, check{ImpulseName, t.ImpulsePath(), t.Impulse.SHA256})
 	}
@@ -220,7 +244,9 @@ func (s *Survey) KeepMicrophone(name string, content []byte) (Calibration, error
 	if there, err := readFile(target, maxMicrophoneBytes); err == nil && bytes.Equal(there, content) {
 		return c, nil
 	}
-	if err := s.try("microphones", func() error { return os.MkdirAll(dir, 0o777) }); err != nil {
+	// Not MkdirAll: a survey that was removed must not come back as a folder
+	// with nothing but this in it.
+	if err := s.try("microphones", func() error { return os.Mkdir(dir, 0o777) }); err != nil && !errors.Is(err, fs.ErrExist) {
 		return fail(err)
 	}
 	_, err := s.write("calibration file", target, func(w io.Writer) error {

@@ -1,0 +1,154 @@
+package inspect
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"roomsonde/sweep/scale"
+)
+
+// clipWidths are how far below the highest sample, as a part of it, a sample
+// counts as at the top: from exactly equal to what a converter's noise adds to
+// a flat top.
+var clipWidths = []float64{2e-6, 1e-4, 1e-3, 4e-3}
+
+const (
+	clipLeast = 8 // samples at the top, at least
+	// clipRatio: within w of the top of a smooth curve lie √(2w)/π of a period's
+	// samples, and from there to 4w as many again; of a curve that is flat to the
+	// fourth order, 2.4 times fewer. At a flat top there are hardly any.
+	clipRatio = 4
+	fullScale = 32767.0 / 32768
+)
+
+// level is one side's top and the samples near it.
+type level struct {
+	sign  float32
+	top   float64
+	depth []float64 // how far below the top
+	at    []int32
+}
+
+// clipping looks for flat tops.
+func (t *take) clipping() {
+	sides := [2]level{{sign: 1}, {sign: -1}}
+	deepest := 4 * clipWidths[len(clipWidths)-1]
+	for s := range sides {
+		l := &sides[s]
+		edge := func(b block) float64 {
+			if l.sign > 0 {
+				return float64(b.max)
+			}
+			return -float64(b.min)
+		}
+		for _, b := range t.blocks {
+			l.top = math.Max(l.top, edge(b))
+		}
+		if l.top <= 0 {
+			continue
+		}
+		least := l.top*(1-deepest) - 4*t.quantum
+		for i, b := range t.blocks {
+			if edge(b) < least {
+				continue
+			}
+			lo, hi := i*t.block, min((i+1)*t.block, len(t.x))
+			limit := float32(least)
+			for j, v := range t.x[lo:hi] {
+				if v *= l.sign; v >= limit {
+					l.depth = append(l.depth, l.top-float64(v))
+					l.at = append(l.at, int32(lo+j))
+				}
+			}
+		}
+	}
+	for _, w := range clipWidths {
+		var tops, nexts [2]int
+		var limits [2]float64
+		for s, l := range sides {
+			if l.top <= 0 {
+				continue
+			}
+			width := w * l.top
+			if t.quantum > 0 {
+				width = math.Ceil(width/t.quantum) * t.quantum
+			}
+			limits[s] = width - t.quantum/2
+			for _, d := range l.depth {
+				if d < limits[s] {
+					tops[s]++
+				} else if d < 4*width-t.quantum/2 {
+					nexts[s]++
+				}
+			}
+		}
+		flat := func(top, next int) bool { return top >= clipLeast+clipRatio*next }
+		var hit [2]bool
+		for s := range sides {
+			// At full scale there is a reason to expect it.
+			full := sides[s].top >= fullScale*0.99999 && sides[s].top <= 1 && tops[s] >= 3+clipRatio*nexts[s]
+			hit[s] = flat(tops[s], nexts[s]) || full
+		}
+		if !hit[0] && !hit[1] && flat(tops[0]+tops[1], nexts[0]+nexts[1]) {
+			hit = [2]bool{tops[0] > 0, tops[1] > 0}
+		}
+		if hit[0] || hit[1] {
+			t.clippedAt(sides, limits, hit)
+			return
+		}
+	}
+}
+
+// clippedAt reports the samples within limits of the tops that were hit.
+func (t *take) clippedAt(sides [2]level, limits [2]float64, hit [2]bool) {
+	var at []int
+	var top float64
+	for s, l := range sides {
+		if !hit[s] {
+			continue
+		}
+		top = math.Max(top, l.top)
+		for i, d := range l.depth {
+			if d < limits[s] {
+				at = append(at, int(l.at[i]))
+			}
+		}
+	}
+	slices.Sort(at)
+	t.clipped = true
+	lowHz, highHz := math.Inf(1), 0.0
+	// Samples of the same stretch belong together.
+	gap := int(0.1 * t.rate)
+	for i := 0; i < len(at); {
+		j := i
+		for j+1 < len(at) && at[j+1]-at[j] <= gap {
+			j++
+		}
+		t.damaged = append(t.damaged, span{at[i], at[j] + 1})
+		t.spoil(at[i], at[j]+1)
+		for _, frame := range []int{at[i], at[j]} {
+			if number, hz := t.sweepAt(frame); number >= 0 {
+				lowHz, highHz = math.Min(lowHz, hz), math.Max(highHz, hz)
+			}
+		}
+		i = j + 1
+	}
+	where := fmt.Sprintf("between %.3f and %.3f s", t.seconds(at[0]), t.seconds(at[len(at)-1]+1))
+	if highHz == 0 {
+		lowHz = 0
+	} else {
+		where += fmt.Sprintf(", as the sweep passed %s to %s", hertz(lowHz), hertz(highHz))
+	}
+	db := scale.AmplitudeDB(top)
+	f := Finding{Kind: Clipping, Fault: true, FromS: t.seconds(at[0]), ToS: t.seconds(at[len(at)-1] + 1), FromHz: lowHz, ToHz: highHz, Amount: db, Unit: "dBFS",
+		Effect: "The level is too low there, and distortion appears that neither loudspeaker nor room has."}
+	if top >= fullScale*0.999 {
+		f.What = fmt.Sprintf("The recording is clipped at full scale: %s %s.", count(len(at), "sample"), where)
+		f.Remedy = "Lower the input gain, or the output level, by 6 dB and measure again."
+	} else {
+		f.What = fmt.Sprintf("The recording is clipped below full scale, at %.1f dBFS: %s %s.", db, count(len(at), "sample"), where)
+		f.Remedy = "Something in front of the converter is overloaded: lower the output level by 6 dB, or the microphone's own gain, and measure again. Lowering the level behind the converter does not help."
+	}
+	t.add(f)
+}

@@ -1,0 +1,566 @@
+package inspect
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+
+	"roomsonde/deconv/fourier"
+	"roomsonde/sweep"
+	"roomsonde/sweep/scale"
+)
+
+// silence is the noise before anything sounds, above highPassHz.
+type silence struct {
+	span
+	mean, max float64 // power of its frames of 5 ms
+	// far is how far above the mean a frame of noise alone may lie: where most of
+	// the noise is bass, a frame of 5 ms holds but one value or two.
+	far float64
+}
+
+// spectrum is a mean periodogram: power per bin, one-sided, so that its sum is
+// the mean square.
+type spectrum struct {
+	step float64 // Hz between bins
+	bins []float64
+}
+
+// band returns the power from lo to hi Hz, parts of bins counted.
+func (s spectrum) band(lo, hi float64) float64 {
+	var sum float64
+	for k := max(1, int(lo/s.step-0.5)); k < len(s.bins); k++ {
+		from, to := math.Max(lo, (float64(k)-0.5)*s.step), math.Min(hi, (float64(k)+0.5)*s.step)
+		if from >= hi {
+			break
+		}
+		if to > from {
+			sum += s.bins[k] * (to - from) / s.step
+		}
+	}
+	return sum
+}
+
+// spectrumOf returns the mean over Hann windows of size frames, stride apart
+// (Welch 1967), each without its mean; empty when x is shorter.
+func (t *take) spectrumOf(x []float32, size, stride int) spectrum {
+	if len(x) < size || size < 16 {
+		return spectrum{}
+	}
+	plan := fourier.Get(size)
+	defer fourier.Put(plan)
+	s := spectrum{step: t.rate / float64(size), bins: make([]float64, size/2+1)}
+	part := make([]float64, size)
+	coefficients := make([]complex128, size/2+1)
+	window := hann(size)
+	var energy float64
+	for _, w := range window {
+		energy += w * w
+	}
+	segments := 0
+	for at := 0; at+size <= len(x); at += stride {
+		var mean float64
+		for _, v := range x[at : at+size] {
+			mean += float64(v)
+		}
+		mean /= float64(size)
+		for i, v := range x[at : at+size] {
+			part[i] = (float64(v) - mean) * window[i]
+		}
+		for k, v := range plan.Coefficients(coefficients, part) {
+			s.bins[k] += real(v)*real(v) + imag(v)*imag(v)
+		}
+		segments++
+	}
+	// Two sides, and Parseval: Σ|X|²/N is the energy under the window.
+	for k := range s.bins {
+		s.bins[k] *= 2 / (energy * float64(segments) * float64(size))
+	}
+	return s
+}
+
+var hanns sync.Map
+
+// hann returns the periodic Hann window.
+func hann(n int) []float64 {
+	if w, ok := hanns.Load(n); ok {
+		return w.([]float64)
+	}
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(n))
+	}
+	hanns.Store(n, w)
+	return w
+}
+
+// highPass is a Butterworth filter of second order.
+type highPass struct{ b, a1, a2, x1, x2, y1, y2 float64 }
+
+// highPassHz keeps what a room does in the bass on its own out of the
+// comparison.
+const highPassHz = 60
+
+func newHighPass(rate float64) highPass {
+	k := math.Tan(math.Pi * highPassHz / rate)
+	n := 1 / (1 + math.Sqrt2*k + k*k)
+	return highPass{b: n, a1: 2 * (k*k - 1) * n, a2: (1 - math.Sqrt2*k + k*k) * n}
+}
+
+func (f *highPass) next(x float64) float64 {
+	y := f.b*(x-2*f.x1+f.x2) - f.a1*f.y1 - f.a2*f.y2
+	f.x2, f.x1, f.y2, f.y1 = f.x1, x, f.y1, y
+	return y
+}
+
+// least returns the power below which noise does not count: that of rounding, and
+// 100 dB below the highest sample.
+func (t *take) least() float64 {
+	return math.Max(t.quantum*t.quantum/4, 1e-10*t.peak*t.peak)
+}
+
+// framePowers returns the power above highPassHz of the frames of 5 ms of a
+// span; the first tenth of a second is for the filter to settle.
+func (t *take) framePowers(s span) []float64 {
+	if s.to <= s.from {
+		return nil
+	}
+	f := newHighPass(t.rate)
+	settle := min(s.from, int(0.1*t.rate))
+	f.x1 = float64(t.x[s.from-settle])
+	f.x2 = f.x1
+	for _, v := range t.x[s.from-settle : s.from] {
+		f.next(float64(v))
+	}
+	var out []float64
+	for at := s.from; at+t.block <= s.to; at += t.block {
+		var sum float64
+		for _, v := range t.x[at : at+t.block] {
+			y := f.next(float64(v))
+			sum += y * y
+		}
+		out = append(out, sum/float64(t.block))
+	}
+	return out
+}
+
+// part returns the span of the recording of program frames from to to, clipped
+// to the recording.
+func (t *take) part(from, to int) span {
+	a, b := t.at(from), t.at(to)
+	a = max(0, min(a, len(t.x)))
+	return span{a, max(a, min(b, len(t.x)))}
+}
+
+// hearSilence measures the silence before the program.
+func (t *take) hearSilence() {
+	if t.Program == nil || t.Timing == nil {
+		return
+	}
+	margin := int(0.02 * t.rate)
+	s := t.part(0, t.Program.Lead())
+	s.to = max(s.from, s.to-margin)
+	if s.from == 0 && s.to > int(0.5*t.rate) {
+		s.from = int(0.05 * t.rate) // devices click as they start
+	}
+	t.lead.span = s
+	if s.to-s.from < int(0.1*t.rate) {
+		t.lead.span = span{}
+		return
+	}
+	x := t.x[s.from:s.to]
+	zeros := 0
+	for _, v := range x {
+		if v == 0 {
+			zeros++
+		}
+	}
+	t.digital = zeros > len(x)/2
+	t.report.NoiseS, t.report.NoiseDBFS = t.seconds(s.to-s.from), scale.PowerDB(power(x))
+	powers := t.framePowers(span{s.from + min(int(0.1*t.rate), (s.to-s.from)/4), s.to})
+	for _, p := range powers {
+		t.lead.mean += p / float64(len(powers))
+		t.lead.max = math.Max(t.lead.max, p)
+	}
+	var variance float64
+	for _, p := range powers {
+		variance += (p - t.lead.mean) * (p - t.lead.mean) / float64(len(powers))
+	}
+	t.lead.far = scale.Power(burstDB)
+	if variance > 0 {
+		// Powers are as chi-squared over that many degrees of freedom; one in a hundred
+		// million lies further (Wilson and Hilferty, PNAS 17, 1931; from memory).
+		const deviations = 5.6
+		freedom := math.Max(1, 0.8*2*t.lead.mean*t.lead.mean/variance)
+		u := 2 / (9 * freedom)
+		t.lead.far = math.Max(t.lead.far, math.Pow(1-u+deviations*math.Sqrt(u), 3))
+	}
+	size := 1 << 15
+	for float64(size) < t.rate/2 {
+		size *= 2
+	}
+	for size > len(x) {
+		size /= 2
+	}
+	t.noise = t.spectrumOf(x, size, size/2)
+	t.hum()
+}
+
+// Hum.
+const (
+	humOverDB = 10 // over the neighbourhood
+	humTopHz  = 1000
+)
+
+// hum finds the mains' lines in the silence.
+func (t *take) hum() {
+	n := t.noise
+	if n.step == 0 || n.step > 4 || t.digital {
+		return
+	}
+	lines := func(base float64) (found []Tone, sum float64) {
+		for k := 1.0; k*base <= humTopHz && k*base < t.rate/2; k++ {
+			middle := int(math.Round(k * base / n.step))
+			reach := 1 + int(0.001*k*base/n.step)
+			peak := middle
+			for b := middle - reach; b <= middle+reach; b++ {
+				if b > 0 && b < len(n.bins) && n.bins[b] > n.bins[peak] {
+					peak = b
+				}
+			}
+			var around []float64
+			for d := 4; d <= 8; d++ {
+				for _, b := range []int{peak - d, peak + d} {
+					if b > 0 && b < len(n.bins) {
+						around = append(around, n.bins[b])
+					}
+				}
+			}
+			if len(around) < 5 || peak < 3 {
+				continue
+			}
+			slices.Sort(around)
+			floor := around[len(around)/2]
+			var level float64
+			for b := peak - 2; b <= min(peak+2, len(n.bins)-1); b++ {
+				level += n.bins[b]
+			}
+			level -= 5 * floor
+			if level > 0 && n.bins[peak] > floor*scale.Power(humOverDB) {
+				found = append(found, Tone{Hz: k * base, LevelDBFS: scale.PowerDB(level), OverDB: scale.PowerDB(n.bins[peak] / math.Max(floor, 1e-300))})
+				sum += level
+			}
+		}
+		return found, sum
+	}
+	best, sum := lines(50)
+	base := 50.0
+	if other, power := lines(60); power > sum {
+		best, sum, base = other, power, 60
+	}
+	if len(best) == 0 {
+		return
+	}
+	t.report.Hum = best
+	var names []string
+	for _, tone := range best[:min(4, len(best))] {
+		names = append(names, fmt.Sprintf("%s (%.0f dBFS)", hertz(tone.Hz), tone.LevelDBFS))
+	}
+	if len(best) > 4 {
+		names = append(names, fmt.Sprintf("%d more", len(best)-4))
+	}
+	level := scale.PowerDB(sum)
+	t.add(Finding{Kind: Hum, FromHz: best[0].Hz, ToHz: best[len(best)-1].Hz, Amount: level, Unit: "dBFS",
+		What:   fmt.Sprintf("Mains hum of %.0f Hz, %.0f dBFS in all: %s.", base, level, list(names)),
+		Effect: "It disturbs the result close to these frequencies only.",
+		Remedy: "If it can be heard, look for a ground loop or a cable beside a power supply."})
+}
+
+// Octaves.
+const (
+	lowSNR = 15 // dB: below, an octave is worth a note
+	// leastOctave is the longest part of an octave that must be swept for it to
+	// count.
+	leastOctave = 0.7
+)
+
+// octaves measures signal over noise per octave in the first sweep.
+func (t *take) octaves() {
+	if t.Program == nil || t.Timing == nil || t.lead.to == t.lead.from {
+		return
+	}
+	s := t.Program.Sweep
+	start := t.Program.Starts(sweep.KindSweep)[0]
+	for _, b := range scale.Bands(scale.Octave, 31.5, 16000) {
+		lo, hi := math.Max(b.LowHz, s.StartHz), math.Min(b.HighHz, s.StopHz)
+		if hi <= lo || math.Log2(hi/lo) < leastOctave {
+			continue
+		}
+		span := t.part(start+int(s.TimeAt(lo)*t.rate), start+int(s.TimeAt(hi)*t.rate))
+		x := t.x[span.from:span.to]
+		size := 4096
+		for float64(size) < 6*t.rate/b.LowHz || float64(size) < t.rate/20 {
+			size *= 2
+		}
+		for size > len(x) && size > 64 {
+			size /= 2
+		}
+		if len(x) < size {
+			continue
+		}
+		// Some windows, not all: it is a mean over much sound.
+		const windows = 3
+		var signal float64
+		for w := range windows {
+			at := (len(x) - size) * w / (windows - 1)
+			signal += t.spectrumOf(x[at:at+size], size, size).band(b.LowHz/1.06, b.HighHz*1.06) / windows
+		}
+		noise := t.noise.band(b.LowHz, b.HighHz)
+		if t.digital {
+			noise = 0
+		}
+		o := Octave{Hz: b.NominalHz, SignalDBFS: scale.PowerDB(math.Max(signal-noise, 1e-3*noise)), NoiseDBFS: scale.PowerDB(noise)}
+		o.SNRDB = o.SignalDBFS - o.NoiseDBFS
+		t.report.SNR = append(t.report.SNR, o)
+	}
+	var low []Octave
+	for _, o := range t.report.SNR {
+		if o.SNRDB < lowSNR {
+			low = append(low, o)
+		}
+	}
+	if len(low) == 0 {
+		return
+	}
+	var names []string
+	worst := low[0]
+	for i := 0; i < len(low); {
+		j := i
+		for j+1 < len(low) && low[j+1].Hz < 2.1*low[j].Hz {
+			j++
+		}
+		name := hertz(low[i].Hz)
+		if j > i {
+			name += " to " + hertz(low[j].Hz)
+		}
+		names = append(names, name)
+		for _, o := range low[i : j+1] {
+			if o.SNRDB < worst.SNRDB {
+				worst = o
+			}
+		}
+		i = j + 1
+	}
+	t.add(Finding{Kind: LowSignal, FromHz: low[0].Hz / math.Sqrt2, ToHz: low[len(low)-1].Hz * math.Sqrt2, Amount: worst.SNRDB, Unit: "dB",
+		What:   fmt.Sprintf("Less than %d dB of signal over noise in the octaves of %s; least at %s, with %.0f dB.", lowSNR, list(names), hertz(worst.Hz), worst.SNRDB),
+		Effect: "There the response is uncertain, and decay times cannot be had.",
+		Remedy: "Where the loudspeaker plays at all: play louder, sweep longer, or make the room quieter."})
+}
+
+// Noise that changes.
+const (
+	gateDB        = 6
+	noiseNoteDB   = 6
+	noiseFaultDB  = 10
+	pauseS        = 0.7 // the end of a tail, where the room has died away
+	changeRisesDB = 3   // a change of the noise also lifts the whole band
+)
+
+// tails returns the last part of the silence after each sweep.
+func (t *take) tails() []span {
+	var out []span
+	p := t.Program
+	for _, start := range p.Starts(sweep.KindSweep) {
+		end := start + p.Sweep.Frames + p.Tail()
+		long := min(int(pauseS*t.rate), p.Tail()/3)
+		s := t.part(end-long, end-int(0.02*t.rate))
+		if s.to-s.from > int(0.2*t.rate) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// gate compares the noise in the pauses with that before the program.
+func (t *take) gate() {
+	if t.digital || t.lead.mean == 0 {
+		return
+	}
+	most := 0.0
+	tails := slices.DeleteFunc(t.tails(), func(s span) bool { return t.damagedAt(s.from, s.to, 0) })
+	for _, s := range tails {
+		powers := t.framePowers(s)
+		var mean float64
+		for _, p := range powers {
+			mean += p / float64(len(powers))
+		}
+		most = math.Max(most, mean)
+	}
+	if len(tails) == 0 {
+		return
+	}
+	down := scale.PowerDB(t.lead.mean / math.Max(most, t.least()/10))
+	if down > gateDB {
+		t.add(Finding{Kind: NoiseGate, Fault: true, FromS: t.seconds(tails[0].from), ToS: t.seconds(tails[len(tails)-1].to), Amount: down, Unit: "dB",
+			What:   fmt.Sprintf("In the pauses after the sweeps the noise is at least %.0f dB lower than before the program.", down),
+			Effect: gateEffect, Remedy: voiceRemedy})
+	}
+}
+
+// noiseAfter compares the noise before the program with that after the sweeps.
+func (t *take) noiseAfter() {
+	if t.Timing == nil || t.digital || t.noise.step == 0 || t.lead.mean == 0 {
+		return
+	}
+	lead := t.x[t.lead.from:t.lead.to]
+	type change struct {
+		hz, db float64
+	}
+	var worst change
+	where := span{}
+	size := 8192
+	for float64(size) < t.rate/8 {
+		size *= 2
+	}
+	before := t.spectrumOf(lead, size, size)
+	for _, s := range t.tails() {
+		after := t.spectrumOf(t.x[s.from:s.to], size, size)
+		if after.step == 0 || before.step == 0 {
+			continue
+		}
+		for _, b := range scale.Bands(scale.Octave, 63, 8000) {
+			if b.HighHz > t.rate/2 {
+				continue
+			}
+			a, c := math.Max(before.band(b.LowHz, b.HighHz), t.least()), after.band(b.LowHz, b.HighHz)
+			if c <= 0 {
+				continue
+			}
+			// A short stretch holds few independent values in the bass.
+			slack := 6 / math.Sqrt(b.BandwidthHz()*t.seconds(s.to-s.from)) * 4.34
+			if db := scale.PowerDB(c/a) - slack; db > worst.db {
+				worst, where = change{b.NominalHz, db}, s
+			}
+		}
+	}
+	if worst.db > noiseNoteDB {
+		t.add(Finding{Kind: NoiseChange, Fault: worst.db > noiseFaultDB, FromS: t.seconds(where.from), ToS: t.seconds(where.to),
+			FromHz: worst.hz / math.Sqrt2, ToHz: worst.hz * math.Sqrt2, Amount: worst.db, Unit: "dB",
+			What:   fmt.Sprintf("The noise is at least %.0f dB louder after a sweep, at %.2f s, than before the program, most in the octave of %s.", worst.db, t.seconds(where.from), hertz(worst.hz)),
+			Effect: "Signal over noise is overrated: some of what looks readable is not.", Remedy: "Wait until the room is quiet and measure again."})
+		t.noisier = true
+	}
+}
+
+// noiseDuring compares the noise before the program with what differs between the
+// sweeps, which holds the noise of both.
+func (t *take) noiseDuring() {
+	if t.noisier || t.digital || t.noise.step == 0 || t.lead.mean == 0 {
+		return
+	}
+	for _, p := range t.pairs {
+		var during []float64
+		for f := range p.diff {
+			if p.diff[f] > scale.Power(-35)*p.level(f, 4) {
+				during = append(during, p.diff[f]/2)
+			} else {
+				during = append(during, 0)
+			}
+		}
+		if len(during) < 20 {
+			continue
+		}
+		slices.Sort(during)
+		middle := during[len(during)/2]
+		if db := scale.PowerDB(math.Max(middle, 1e-30) / math.Max(t.lead.mean, t.least())); db > noiseFaultDB {
+			t.add(Finding{Kind: NoiseChange, Fault: true, FromS: t.seconds(p.from), ToS: t.seconds(p.from + len(p.diff)*t.block), Amount: db, Unit: "dB",
+				What:   fmt.Sprintf("What differs between sweeps %d and %d is %.0f dB louder than the noise before the program.", p.a+1, p.b+1, db),
+				Effect: "Either there was more noise during the sweeps, or something moved, or the quiet before the program was not real: signal over noise is overrated.",
+				Remedy: "Keep the room quiet and everything in it still, switch noise suppression off, and measure again."})
+			return
+		}
+	}
+}
+
+const (
+	pauseSmooth = 8  // frames of 5 ms
+	pauseRiseDB = 10 // over the stretch before: a room only dies away
+	fadeS       = 0.3
+)
+
+// noisesInPauses looks for noises in the pauses, where they do little harm. The
+// first part of each belongs to the room.
+func (t *take) noisesInPauses() {
+	if t.Program == nil || t.Timing == nil || t.lead.mean == 0 || t.digital {
+		return
+	}
+	var first, last, count int
+	most := 0.0
+	for i, seg := range t.Program.Segments {
+		if i == 0 || seg.Kind != sweep.KindSilence {
+			continue
+		}
+		fade := int(fadeS * t.rate)
+		s := t.part(seg.Start+fade, seg.Start+seg.Frames)
+		if s.from < int(0.1*t.rate) {
+			continue
+		}
+		s.to -= int(0.02 * t.rate)
+		if !t.rises(s) {
+			continue
+		}
+		powers := t.framePowers(s)
+		mean := func(from int) (m float64) {
+			for _, p := range powers[from : from+pauseSmooth] {
+				m += p / pauseSmooth
+			}
+			return m
+		}
+		for f := pauseSmooth; f+pauseSmooth <= len(powers); f++ {
+			now := mean(f)
+			if now > scale.Power(burstDB)*max(t.lead.mean, t.least()) && now > 2*t.lead.max && now > scale.Power(pauseRiseDB)*mean(f-pauseSmooth) {
+				at := s.from + f*t.block
+				if count == 0 {
+					first = at
+				}
+				last, most = at+pauseSmooth*t.block, math.Max(most, now)
+				count++
+				f += 2 * pauseSmooth
+			}
+		}
+	}
+	if count == 0 {
+		return
+	}
+	what := "A noise in a pause"
+	if count > 1 {
+		what = fmt.Sprintf("%d noises in the pauses, the first", count)
+	}
+	over := scale.PowerDB(most / math.Max(t.lead.mean, t.least()))
+	t.add(Finding{Kind: Burst, FromS: t.seconds(first), ToS: t.seconds(last), Amount: over, Unit: "dB",
+		What:   fmt.Sprintf("%s at %.2f s, up to %.0f dB over the room's noise.", what, t.seconds(first), over),
+		Effect: "It disturbs little but the end of the decay.", Remedy: ""})
+}
+
+// rises reports whether the power in a span rises at all as a noise would make it:
+// without the filter, which takes its time.
+func (t *take) rises(s span) bool {
+	least := scale.Power(burstDB) * max(t.lead.mean, t.least())
+	mean := func(b int) (m float64) {
+		for _, v := range t.blocks[b : b+pauseSmooth] {
+			m += v.sq / float64(pauseSmooth*t.block)
+		}
+		return m
+	}
+	for b := s.from/t.block + 1; (b+pauseSmooth)*t.block < s.to; b++ {
+		if now := mean(b); now > least/2 {
+			for back := max(s.from/t.block+1, b-2*pauseSmooth); back < b; back++ {
+				if now > 1.3*mean(back) {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
