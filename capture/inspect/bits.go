@@ -142,6 +142,29 @@ func repeatVerb(n int) string {
 	return "repeat"
 }
 
+// cutOff reports sweeps that the recording does not hold from start to end.
+func (t *take) cutOff() {
+	var cut []string
+	starts := t.Program.Starts(sweep.KindSweep)
+	slack := int(0.01 * t.rate)
+	for i, s := range starts {
+		if t.at(s) < -slack || t.at(s+t.Program.Sweep.Frames) > len(t.x)+slack {
+			t.report.Whole[i] = false
+			cut = append(cut, fmt.Sprint(i+1))
+		}
+	}
+	if len(cut) == 0 {
+		return
+	}
+	f := Finding{Kind: CutOff, Fault: len(cut) == len(starts), ToS: t.seconds(len(t.x)), Amount: float64(len(cut)), Unit: "sweeps",
+		What:   fmt.Sprintf("The recording starts too late or ends too early: of %s, number %s is not in it from start to end.", count(len(starts), "sweep"), list(cut)),
+		Effect: "The others alone make the result.", Remedy: "Record from before the program starts to after it ends."}
+	if f.Fault {
+		f.Effect = "What is missing of the sweep is missing in the result."
+	}
+	t.add(f)
+}
+
 // mostSkew is how far two clocks may be apart for an interval between marks to be
 // taken for a whole one.
 const mostSkew = 600e-6
@@ -180,6 +203,7 @@ func (t *take) frames() {
 	}
 	t.judgeMarks(marks)
 	t.compareMarks()
+	t.judgeQuiet()
 	switch {
 	case len(marks) == 2 && t.Program.Options.Sweeps == 1:
 		t.add(Finding{Kind: QuickForm, What: "One sweep between two marks cannot tell lost frames from a clock that runs differently.",

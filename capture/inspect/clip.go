@@ -11,7 +11,7 @@ import (
 // clipWidths are how far below the highest sample, as a part of it, a sample
 // counts as at the top: from exactly equal to what a converter's noise adds to
 // a flat top.
-var clipWidths = []float64{2e-6, 1e-4, 1e-3, 4e-3}
+var clipWidths = []float64{2e-6, 1e-4, 5e-4, 1e-3, 2e-3, 4e-3}
 
 const (
 	clipLeast = 8 // samples at the top, at least
@@ -19,11 +19,13 @@ const (
 	// samples, and from there to 4w as many again; of a curve that is flat to the
 	// fourth order, 2.4 times fewer. At a flat top there are hardly any.
 	clipRatio = 4
-	fullScale = 32767.0 / 32768
+	// Of many samples less needs to be asked.
+	clipMany, clipManyRatio = 20, 3
+	fullScale               = 32767.0 / 32768
 )
 
-// level is one side's top and the samples near it.
-type level struct {
+// side is one side's top and the samples near it.
+type side struct {
 	sign  float32
 	top   float64
 	depth []float64 // how far below the top
@@ -32,7 +34,7 @@ type level struct {
 
 // clipping looks for flat tops.
 func (t *take) clipping() {
-	sides := [2]level{{sign: 1}, {sign: -1}}
+	sides := [2]side{{sign: 1}, {sign: -1}}
 	deepest := 4 * clipWidths[len(clipWidths)-1]
 	for s := range sides {
 		l := &sides[s]
@@ -83,7 +85,7 @@ func (t *take) clipping() {
 				}
 			}
 		}
-		flat := func(top, next int) bool { return top >= clipLeast+clipRatio*next }
+		flat := func(top, next int) bool { return top >= min(clipLeast+clipRatio*next, clipMany+clipManyRatio*next) }
 		var hit [2]bool
 		for s := range sides {
 			// At full scale there is a reason to expect it.
@@ -101,7 +103,7 @@ func (t *take) clipping() {
 }
 
 // clippedAt reports the samples within limits of the tops that were hit.
-func (t *take) clippedAt(sides [2]level, limits [2]float64, hit [2]bool) {
+func (t *take) clippedAt(sides [2]side, limits [2]float64, hit [2]bool) {
 	var at []int
 	var top float64
 	for s, l := range sides {
@@ -116,7 +118,6 @@ func (t *take) clippedAt(sides [2]level, limits [2]float64, hit [2]bool) {
 		}
 	}
 	slices.Sort(at)
-	t.clipped = true
 	lowHz, highHz := math.Inf(1), 0.0
 	// Samples of the same stretch belong together.
 	gap := int(0.1 * t.rate)

@@ -19,6 +19,7 @@ const (
 	WrongSpeed   Kind = "wrong speed"   // player and recorder run at different sample rates
 	EarlySound   Kind = "early sound"   // a copy that did not come through the air
 	Clipping     Kind = "clipping"
+	CutOff       Kind = "cut off" // the recording starts too late or ends too early
 	LostFrames   Kind = "lost frames"
 	ExtraFrames  Kind = "extra frames" // repeated or put in
 	ZeroFilled   Kind = "zero-filled"  // or filled with one value
@@ -37,7 +38,7 @@ const (
 	QuickForm    Kind = "quick form"
 )
 
-var kinds = []Kind{Silence, WrongChannel, WrongSpeed, EarlySound, Clipping, LostFrames, ExtraFrames, ZeroFilled, Repeated,
+var kinds = []Kind{Silence, WrongChannel, WrongSpeed, EarlySound, Clipping, CutOff, LostFrames, ExtraFrames, ZeroFilled, Repeated,
 	MarkDamaged, DriverReport, Step, Burst, LevelChange, Compression, NoiseGate, NoiseChange, LowSignal, Hum, Clocks, QuickForm}
 
 func order(k Kind) int { return slices.Index(kinds, k) }

@@ -145,6 +145,7 @@ func Take(ctx context.Context, in Input) (*Report, error) {
 		return nil, err
 	}
 	if in.Program != nil && in.Timing != nil {
+		t.cutOff()
 		t.frames()
 		t.levels()
 		t.gate()
@@ -165,8 +166,8 @@ type take struct {
 	report *Report
 	adding sync.Mutex // guards report.Findings
 
-	// Where faults count: from the first mark to the end of the last, or the
-	// sweeps where there are no marks.
+	// Where faults count: from the first mark, which is the quiet one, to the end of
+	// the last; the sweeps where there are no marks.
 	from, to int
 
 	// of scan
@@ -184,7 +185,6 @@ type take struct {
 	digital bool // the silence holds (almost) nothing but zeros
 
 	damaged []span // frames that holes, repeats and clipping account for
-	clipped bool
 	pairs   []pair
 	odd     []int // time marks that are damaged
 }
@@ -222,7 +222,7 @@ func newTake(in Input) *take {
 	}
 	first, last := p.Segments[0], p.Segments[len(p.Segments)-1]
 	for _, seg := range p.Segments {
-		if seg.Kind == sweep.KindMark || seg.Kind == sweep.KindSweep {
+		if seg.Kind != sweep.KindSilence {
 			first = seg
 			break
 		}

@@ -513,6 +513,20 @@ func TestOutsideTheMarks(t *testing.T) {
 	}
 }
 
+// A recording that ends early leaves the sweeps that it holds.
+func TestCutOff(t *testing.T) {
+	h := newHall(t, two(hallOptions{seed: 57}))
+	x := h.record(1, 35, 24)
+	r := h.take(t, x[:h.at(sweep.KindSweep, 1, 1)], nil)
+	if r.Faulty() || !has(r, CutOff, false) || !slices.Equal(r.Whole, []bool{true, false}) {
+		t.Errorf("in the second sweep: %v, %v", r.Whole, r.Findings)
+	}
+	r = h.take(t, x[:h.at(sweep.KindSweep, 0, 2.5)], nil)
+	if !has(r, CutOff, true) || !slices.Equal(r.Whole, []bool{false, false}) {
+		t.Errorf("in the first sweep: %v, %v", r.Whole, r.Findings)
+	}
+}
+
 // A burst is given to the sweep that holds it, and placed to within two frames
 // of 5 ms.
 func TestBurstsArePlaced(t *testing.T) {

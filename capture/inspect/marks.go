@@ -18,6 +18,8 @@ const (
 	// The others differ from it, too, but less.
 	unlikeWorstDB = 2
 
+	quietUnlikeDB, quietMoreDB = -12, 4
+
 	echoS = 0.06 // of the room's answer, compared with the mark
 
 	levelDB       = 0.3 // between marks, and between sweeps
@@ -67,6 +69,58 @@ func (t *take) judgeMarks(marks []clock.Mark) {
 	}
 }
 
+// judgeQuiet looks for frames that were lost between the quiet mark and the first
+// time mark, or within the quiet one: they do no harm, but tell of the path.
+func (t *take) judgeQuiet() {
+	first := -1
+	for i, m := range t.Timing.Marks {
+		if m.Found {
+			first = i
+			break
+		}
+	}
+	if first != 0 || !t.Timing.Known {
+		return
+	}
+	mark := t.Timing.Marks[0]
+	for _, q := range t.Timing.Quiet {
+		from, to := t.at(q.Segment.Start), t.at(mark.Segment.Start+mark.Segment.Frames)
+		if !q.Found || t.damagedAt(from, to, 0) {
+			continue
+		}
+		f := Finding{Fault: true, FromS: t.seconds(int(q.At)), ToS: t.seconds(int(mark.At)), FromHz: t.Program.Mark.FromHz, ToHz: t.Program.Mark.ToHz, Remedy: again,
+			Effect: "The sweeps came later and are not hurt, but a path that loses frames once does it again."}
+		least := 1.0
+		if t.Program.Mark.FromHz < 200 {
+			least = 3
+		}
+		jump := mark.At - q.At - float64(mark.Segment.Start-q.Segment.Start)/(1+t.Timing.Skew)
+		if math.Abs(jump) > math.Max(least, 6*math.Hypot(q.StdErr, mark.StdErr)) {
+			f.Kind, f.Amount, f.Unit = LostFrames, math.Abs(jump), "frames"
+			verb := "lost"
+			if jump > 0 {
+				f.Kind, verb = ExtraFrames, "put in"
+			}
+			f.What = fmt.Sprintf("%s frames were %s between the quiet mark and the first time mark, %.2f to %.2f s.", digits(math.Abs(jump)), verb, f.FromS, f.ToS)
+			t.add(f)
+			continue
+		}
+		// What noise makes of its likeness, from the first mark's power.
+		s := t.part(mark.Segment.Start, mark.Segment.Start+mark.Segment.Frames)
+		p := (power(t.x[s.from:s.to]) - math.Pow(10, t.report.NoiseDBFS/10)) * scale.Power(q.LevelDB-sweep.QuietDB)
+		if t.noise.step == 0 || p <= 0 {
+			continue
+		}
+		noise := scale.PowerDB(t.noise.band(t.Program.Mark.FromHz, t.Program.Mark.ToHz) * 1.5 / p)
+		if q.LikenessDB > math.Max(quietUnlikeDB, noise+quietMoreDB) {
+			f.Kind, f.Amount, f.Unit = MarkDamaged, q.LikenessDB, "dB"
+			f.ToS = t.seconds(int(q.At) + q.Segment.Frames)
+			f.What = fmt.Sprintf("The quiet mark at %.2f s differs from the time marks by %.0f dB re its own level: frames were lost or repeated inside it, or something sounded over it.", f.FromS, q.LikenessDB)
+			t.add(f)
+		}
+	}
+}
+
 // compareMarks lays the marks on top of each other, as the sweeps: frames that
 // were lost within one, at its very ends too, or a noise over it.
 func (t *take) compareMarks() {
@@ -100,8 +154,9 @@ func (t *take) compareMarks() {
 		first, last := -1, -1
 		var most, level float64
 		for f := range p.diff {
-			expected := max(2*t.lead.mean, t.least(), (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
-			if p.diff[f] > scale.Power(burstDB)*expected && p.diff[f] > 2*max(t.lead.far*t.lead.mean, silenceTop*t.lead.max) && !p.louder(f) {
+			floor := t.floor(p, f)
+			expected := max(2*floor.mean, t.least(), (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
+			if p.diff[f] > scale.Power(burstDB)*expected && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !p.louder(f) {
 				if first < 0 {
 					first = f
 				}

@@ -14,11 +14,15 @@ import (
 // silence is the noise before anything sounds, above highPassHz.
 type silence struct {
 	span
-	mean, max float64 // power of its frames of 5 ms
+	level       // of its frames of 5 ms
+	low   level // the same, low-passed as where low says so of a pair's frames
 	// far is how far above the mean a frame of noise alone may lie: where most of
 	// the noise is bass, a frame of 5 ms holds but one value or two.
 	far float64
 }
+
+// level is a mean power, and the highest.
+type level struct{ mean, max float64 }
 
 // spectrum is a mean periodogram: power per bin, one-sided, so that its sum is
 // the mean square.
@@ -120,11 +124,20 @@ func (t *take) least() float64 {
 	return math.Max(t.quantum*t.quantum/4, 1e-10*t.peak*t.peak)
 }
 
+func levelOf(powers []float64) (l level) {
+	for _, p := range powers {
+		l.mean += p / float64(len(powers))
+		l.max = math.Max(l.max, p)
+	}
+	return l
+}
+
 // framePowers returns the power above highPassHz of the frames of 5 ms of a
-// span; the first tenth of a second is for the filter to settle.
-func (t *take) framePowers(s span) []float64 {
+// span, and the same low-passed; the first tenth of a second is for the filter to
+// settle.
+func (t *take) framePowers(s span) (out, low []float64) {
 	if s.to <= s.from {
-		return nil
+		return nil, nil
 	}
 	f := newHighPass(t.rate)
 	settle := min(s.from, int(0.1*t.rate))
@@ -133,17 +146,32 @@ func (t *take) framePowers(s span) []float64 {
 	for _, v := range t.x[s.from-settle : s.from] {
 		f.next(float64(v))
 	}
-	var out []float64
+	var smooth lowPass
 	for at := s.from; at+t.block <= s.to; at += t.block {
-		var sum float64
+		var sum, lowSum float64
 		for _, v := range t.x[at : at+t.block] {
 			y := f.next(float64(v))
 			sum += y * y
+			z := smooth.next(y)
+			lowSum += z * z
 		}
 		out = append(out, sum/float64(t.block))
+		low = append(low, lowSum/float64(t.block))
 	}
-	return out
+	return out, low
 }
+
+// lowPass is (1+z^−1)³/8, which has no gain at half the sample rate.
+type lowPass struct{ x1, x2, x3 float64 }
+
+func (f *lowPass) next(x float64) float64 {
+	y := (x + 3*(f.x1+f.x2) + f.x3) / 8
+	f.x1, f.x2, f.x3 = x, f.x1, f.x2
+	return y
+}
+
+// lowPassGain is its |H|² at a part of the sample rate.
+func lowPassGain(part float64) float64 { return math.Pow(math.Cos(math.Pi*math.Min(0.5, part)), 6) }
 
 // part returns the span of the recording of program frames from to to, clipped
 // to the recording.
@@ -178,24 +206,8 @@ func (t *take) hearSilence() {
 	}
 	t.digital = zeros > len(x)/2
 	t.report.NoiseS, t.report.NoiseDBFS = t.seconds(s.to-s.from), scale.PowerDB(power(x))
-	powers := t.framePowers(span{s.from + min(int(0.1*t.rate), (s.to-s.from)/4), s.to})
-	for _, p := range powers {
-		t.lead.mean += p / float64(len(powers))
-		t.lead.max = math.Max(t.lead.max, p)
-	}
-	var variance float64
-	for _, p := range powers {
-		variance += (p - t.lead.mean) * (p - t.lead.mean) / float64(len(powers))
-	}
-	t.lead.far = scale.Power(burstDB)
-	if variance > 0 {
-		// Powers are as chi-squared over that many degrees of freedom; one in a hundred
-		// million lies further (Wilson and Hilferty, PNAS 17, 1931; from memory).
-		const deviations = 5.6
-		freedom := math.Max(1, 0.8*2*t.lead.mean*t.lead.mean/variance)
-		u := 2 / (9 * freedom)
-		t.lead.far = math.Max(t.lead.far, math.Pow(1-u+deviations*math.Sqrt(u), 3))
-	}
+	powers, low := t.framePowers(span{s.from + min(int(0.1*t.rate), (s.to-s.from)/4), s.to})
+	t.lead.level, t.lead.low = levelOf(powers), levelOf(low)
 	size := 1 << 15
 	for float64(size) < t.rate/2 {
 		size *= 2
@@ -204,7 +216,31 @@ func (t *take) hearSilence() {
 		size /= 2
 	}
 	t.noise = t.spectrumOf(x, size, size/2)
+	t.lead.far = t.furthest()
 	t.hum()
+}
+
+// furthest returns how far above its mean the power of a frame of noise may lie.
+// It is as chi-squared over 2·B·T degrees of freedom, B being the width
+// (∫S)²/∫S² of the filtered noise's spectrum (R. B. Blackman and J. W. Tukey,
+// The Measurement of Power Spectra, 1958; from memory); one frame in some hundred
+// million lies further (E. B. Wilson and M. M. Hilferty, PNAS 17, 1931; from
+// memory). A periodogram is rough, which makes B too small, not too large.
+func (t *take) furthest() float64 {
+	const deviations = 6
+	var sum, square float64
+	for k, v := range t.noise.bins {
+		r := math.Pow(float64(k)*t.noise.step/highPassHz, 4)
+		v *= r / (1 + r)
+		sum += v
+		square += v * v
+	}
+	if square == 0 {
+		return scale.Power(burstDB)
+	}
+	freedom := math.Max(1, 2*sum*sum/square*t.noise.step*blockS)
+	u := 2 / (9 * freedom)
+	return math.Max(scale.Power(burstDB), math.Pow(1-u+deviations*math.Sqrt(u), 3))
 }
 
 // Hum.
@@ -390,7 +426,7 @@ func (t *take) gate() {
 	most := 0.0
 	tails := slices.DeleteFunc(t.tails(), func(s span) bool { return t.damagedAt(s.from, s.to, 0) })
 	for _, s := range tails {
-		powers := t.framePowers(s)
+		powers, _ := t.framePowers(s)
 		var mean float64
 		for _, p := range powers {
 			mean += p / float64(len(powers))
@@ -510,7 +546,7 @@ func (t *take) noisesInPauses() {
 		if !t.rises(s) {
 			continue
 		}
-		powers := t.framePowers(s)
+		powers, _ := t.framePowers(s)
 		mean := func(from int) (m float64) {
 			for _, p := range powers[from : from+pauseSmooth] {
 				m += p / pauseSmooth

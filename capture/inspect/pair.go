@@ -23,6 +23,7 @@ type pair struct {
 	cross         []float64 // mean product
 	outlier       []bool
 	expected      []float64
+	low           []bool    // the difference is low-passed there
 	missed        []float64 // what the shift does not cancel at the frequency of each frame, re its power
 }
 
@@ -38,8 +39,8 @@ func (p *pair) level(f, reach int) float64 {
 const (
 	taps = 16 // of the filter that shifts by a part of a frame
 
-	// From here on (re the sample rate) the shift is not exact, and the sweep itself is
-	// filtered out of the difference.
+	// From here on (re the sample rate) the shift is not exact, and what lies there
+	// of the sweep and its harmonics is filtered out of the difference.
 	lowFrom = 0.36
 
 	burstDB    = 12
@@ -49,6 +50,10 @@ const (
 	settleS    = 0.03
 	silenceTop = 4 // how far above the loudest frame of the silence: its tails may be long
 )
+
+// harmonics are the sweep's own power and what loudspeakers add at its multiples,
+// as it is reckoned with.
+var harmonics = []float64{1, 0.005, 0.005, 0.001, 0.001}
 
 // shiftFilter returns h so that Σ h[k]·x[i+k−taps/2+1] is x at i+fraction: a sinc
 // under a Kaiser window.
@@ -142,13 +147,25 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 	for k, v := range wide {
 		h[k] = float32(v)
 	}
-	p.missed = make([]float64, frames)
-	low := make([]bool, frames) // where the difference is low-passed
+	p.missed, p.low = make([]float64, frames), make([]bool, frames)
 	for f := range p.missed {
-		p.missed[f] = shiftError(&wide, lag-float64(whole), 2*math.Pi*hz(f)/t.rate)
-		if low[f] = hz(f) > lowFrom*t.rate; low[f] {
-			// |(1+e^(−jω))³/8|² = cos⁶(ω/2)
-			p.missed[f] *= math.Pow(math.Cos(math.Pi*math.Min(0.5, hz(f)/t.rate)), 6)
+		for k := range harmonics {
+			part := hz(f) * float64(k+1) / t.rate
+			if part >= 0.5 {
+				break
+			}
+			p.low[f] = p.low[f] || part > lowFrom
+		}
+		for k, share := range harmonics {
+			part := hz(f) * float64(k+1) / t.rate
+			if part >= 0.5 && k > 0 {
+				break
+			}
+			e := share * shiftError(&wide, lag-float64(whole), 2*math.Pi*part)
+			if p.low[f] {
+				e *= lowPassGain(part)
+			}
+			p.missed[f] += e
 		}
 	}
 	do := func(lo, hi int) {
@@ -167,15 +184,14 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 			d, _ := difference(at)
 			filter.next(float64(d))
 		}
-		var y1, y2, y3 float64
+		var smooth lowPass
 		for f := lo; f < hi; f++ {
 			var dd, aa, bb, ab float64
 			for range t.block {
 				d, second := difference(at)
 				y := filter.next(float64(d))
-				if low[f] {
-					z := (y + 3*(y1+y2) + y3) / 8
-					y, y1, y2, y3 = z, y, y1, y2
+				if z := smooth.next(y); p.low[f] {
+					y = z
 				}
 				dd += y * y
 				v := float64(t.x[at])
@@ -204,6 +220,14 @@ func (p *pair) louder(f int) bool {
 	return p.first[f] > 0 && p.second[f]-p.cross[f]*p.cross[f]/p.first[f] < 0.25*p.diff[f]
 }
 
+// floor returns the silence's level as frame f of a pair has it.
+func (t *take) floor(p *pair, f int) level {
+	if p.low[f] {
+		return t.lead.low
+	}
+	return t.lead.level
+}
+
 // outliers marks the frames in which the sweeps differ by more than noise and
 // clocks explain.
 func (p *pair) outliers(t *take) []bool {
@@ -214,19 +238,23 @@ func (p *pair) outliers(t *take) []bool {
 	pieces := max(1, n/span)
 	medians := make([]float64, pieces)
 	for i := range medians {
-		part := slices.Clone(p.diff[n*i/pieces : n*(i+1)/pieces])
+		var part []float64 // re the silence, which is another where frames are low-passed
+		for f := n * i / pieces; f < n*(i+1)/pieces; f++ {
+			part = append(part, p.diff[f]/max(t.floor(p, f).mean, t.least()))
+		}
 		slices.Sort(part)
 		medians[i] = part[len(part)/2]
 	}
 	for f := range p.diff {
+		floor := t.floor(p, f)
 		i := f * pieces / n
 		// The median of the half second, or of the next nearest where that is louder.
 		other := max(0, i-1)
 		if f*pieces%n > n/2 {
 			other = min(pieces-1, i+1)
 		}
-		p.expected[f] = max(2*t.lead.mean, t.least(), medians[i], medians[other], (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
-		out[f] = p.diff[f] > scale.Power(burstDB)*p.expected[f] && p.diff[f] > 2*max(t.lead.far*t.lead.mean, silenceTop*t.lead.max) && !p.louder(f)
+		p.expected[f] = max(2*floor.mean, t.least(), max(medians[i], medians[other])*max(floor.mean, t.least()), (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
+		out[f] = p.diff[f] > scale.Power(burstDB)*p.expected[f] && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !p.louder(f)
 	}
 	return out
 }

@@ -61,7 +61,7 @@ func TestFaultText(t *testing.T) {
 func TestFaultErrors(t *testing.T) {
 	for text, hint := range map[string]string{
 		"":                          "drop 64 at 7.5s",
-		"drp 64 at 7s":             `did you mean "drop"?`,
+		"drp 64 at 7s":              `did you mean "drop"?`,
 		"thunder":                   "the kinds are drop,",
 		"drop":                      "drop N [at Ns]",
 		"drop x at 7s":              "drop N [at Ns]",

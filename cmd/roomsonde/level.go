@@ -347,7 +347,7 @@ func (f *foundLevel) printText(w io.Writer) {
 func (f *foundLevel) printSteps(w io.Writer) {
 	fmt.Fprintln(w, "How was it found?  (dBFS)")
 	fmt.Fprintln(w, "  step  played  input's peak  octaves heard")
-	fmt.Fprintln(w, "    –  silence  "+fmt.Sprintf("%s", cellText(12, "%.0f", f.NoiseDBFS))+"  (rms of the noise)")
+	fmt.Fprintln(w, "    –  silence  "+cellText(12, "%.0f", f.NoiseDBFS)+"  (rms of the noise)")
 	for _, s := range f.Steps {
 		again := ""
 		if s.Again {
