@@ -9,6 +9,9 @@ import (
 	"roomsonde/sweep"
 )
 
+// flatTop is how near the highest sample a row of equal ones may be one.
+const flatTop = 0.5
+
 // holes looks for stretches that were filled with zeros, or with one value.
 func (t *take) holes() {
 	var zeros, held []run
@@ -26,8 +29,9 @@ func (t *take) holes() {
 			continue
 		}
 		if r.value != 0 {
-			// A flat top is clipping's business, and that of a slow curve.
-			if r.left*r.right > 0 && r.left*r.value < 0 || r.n < 2*leastRun {
+			// A flat top is clipping's business.
+			top := math.Abs(float64(r.value)) > flatTop*t.peak && r.left*r.right > 0 && r.left*r.value < 0
+			if top || r.n < 2*leastRun {
 				continue
 			}
 			held = append(held, r)
@@ -157,7 +161,7 @@ func (t *take) cutOff() {
 		return
 	}
 	f := Finding{Kind: CutOff, Fault: len(cut) == len(starts), ToS: t.seconds(len(t.x)), Amount: float64(len(cut)), Unit: "sweeps",
-		What:   fmt.Sprintf("The recording starts too late or ends too early: of %s, number %s is not in it from start to end.", count(len(starts), "sweep"), list(cut)),
+		What:   fmt.Sprintf("The recording starts too late or ends too early: %d of %s (number %s) not in it from start to end.", len(cut), count(len(starts), "sweep"), list(cut)),
 		Effect: "The others alone make the result.", Remedy: "Record from before the program starts to after it ends."}
 	if f.Fault {
 		f.Effect = "What is missing of the sweep is missing in the result."

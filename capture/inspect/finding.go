@@ -131,3 +131,14 @@ func (t *take) described(frame int) string {
 
 // again is what to do when frames were lost.
 const again = "Close other programs that use sound, choose a larger buffer or the device itself instead of a sound server, and measure again."
+
+// compared writes a level as the sweep's or another one has it: "6 dB above".
+func compared(db float64) string {
+	switch db = math.Round(db); {
+	case db > 0:
+		return fmt.Sprintf("%.0f dB above", db)
+	case db < 0:
+		return fmt.Sprintf("%.0f dB below", -db)
+	}
+	return "as loud as"
+}

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -51,7 +52,21 @@ func two(o hallOptions) hallOptions {
 	return quick(o)
 }
 
+// halls keeps those that were built: tests share them.
+var halls sync.Map
+
 func newHall(t testing.TB, o hallOptions) *hall {
+	t.Helper()
+	o.seed %= 7
+	if h, ok := halls.Load(o); ok {
+		return h.(*hall)
+	}
+	h := buildHall(t, o)
+	halls.Store(o, h)
+	return h
+}
+
+func buildHall(t testing.TB, o hallOptions) *hall {
 	t.Helper()
 	p, err := sweep.NewProgram(o.program)
 	if err != nil {
@@ -724,13 +739,13 @@ func TestAnything(t *testing.T) {
 			}
 		}
 		in := Input{Recording: x, SampleRate: 48000, Program: p, Aligned: r.IntN(2) == 0}
-		if r.IntN(4) > 0 {
+		if r.IntN(20) > 0 {
 			origin := r.NormFloat64() * 1000
 			skew := r.NormFloat64() * 1e-3
 			in.Timing = &clock.Timing{Origin: origin, Skew: skew, Known: r.IntN(2) == 0}
 			for _, seg := range p.Segments {
 				if seg.Kind == sweep.KindMark {
-					in.Timing.Marks = append(in.Timing.Marks, clock.Mark{Segment: seg, Found: r.IntN(3) > 0, At: origin + float64(seg.Start)/(1+skew) + 30*r.NormFloat64(), LikenessDB: -30 * r.Float64()})
+					in.Timing.Marks = append(in.Timing.Marks, clock.Mark{Segment: seg, Found: r.IntN(12) > 0, At: origin + float64(seg.Start)/(1+skew) + 30*r.NormFloat64(), LikenessDB: -30 * r.Float64()})
 				}
 			}
 			if r.IntN(3) == 0 {

@@ -101,7 +101,12 @@ func (t *take) judgeQuiet() {
 			if jump > 0 {
 				f.Kind, verb = ExtraFrames, "put in"
 			}
-			f.What = fmt.Sprintf("%s frames were %s between the quiet mark and the first time mark, %.2f to %.2f s.", digits(math.Abs(jump)), verb, f.FromS, f.ToS)
+			f.What = fmt.Sprintf("%.0f frames were %s between the quiet mark and the first time mark, %.2f to %.2f s.", math.Abs(jump), verb, f.FromS, f.ToS)
+			if len(t.Timing.Marks) < 3 || len(t.Timing.Jumps) > 0 {
+				// The skew that this was reckoned with is in doubt itself.
+				f.What = "The distances between the quiet mark and the time marks contradict each other: frames were lost or put in between them, how many and where cannot be told."
+				f.Effect = "Time and phase are wrong, and no clocks can be told apart."
+			}
 			t.add(f)
 			continue
 		}

@@ -388,8 +388,12 @@ func (t *take) octaves() {
 		}
 		i = j + 1
 	}
+	where := fmt.Sprintf("the octaves of %s; least at %s, with %.0f dB", list(names), hertz(worst.Hz), worst.SNRDB)
+	if len(low) == 1 {
+		where = fmt.Sprintf("the octave of %s: %.0f dB", hertz(worst.Hz), worst.SNRDB)
+	}
 	t.add(Finding{Kind: LowSignal, FromHz: low[0].Hz / math.Sqrt2, ToHz: low[len(low)-1].Hz * math.Sqrt2, Amount: worst.SNRDB, Unit: "dB",
-		What:   fmt.Sprintf("Less than %d dB of signal over noise in the octaves of %s; least at %s, with %.0f dB.", lowSNR, list(names), hertz(worst.Hz), worst.SNRDB),
+		What:   fmt.Sprintf("Less than %d dB of signal over noise in %s.", lowSNR, where),
 		Effect: "There the response is uncertain, and decay times cannot be had.",
 		Remedy: "Where the loudspeaker plays at all: play louder, sweep longer, or make the room quieter."})
 }

@@ -214,10 +214,12 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 	return p
 }
 
-// louder reports whether the second differs from the first in frame f by its level
-// more than by anything else.
+// louder reports whether the two differ in frame f by their level more than by
+// anything else: either is then nearly the other, but for a factor. (To ask only one
+// of them is not enough: what is small beside a burst in the other leaves little.)
 func (p *pair) louder(f int) bool {
-	return p.first[f] > 0 && p.second[f]-p.cross[f]*p.cross[f]/p.first[f] < 0.25*p.diff[f]
+	first, second, both := p.first[f], p.second[f], p.cross[f]*p.cross[f]
+	return first > 0 && second > 0 && math.Max(second-both/first, first-both/second) < 0.25*p.diff[f]
 }
 
 // floor returns the silence's level as frame f of a pair has it.
@@ -386,9 +388,9 @@ func (t *take) burst(p *pair, lo, hi, number int) {
 		t.report.Whole[p.a], t.report.Whole[p.b] = false, false // which of them is not told surely
 	} else {
 		f.Kind, f.Amount, f.Unit = Burst, scale.PowerDB(over), "dB"
-		f.What = fmt.Sprintf("A noise that is in this sweep only, %s: %.0f ms, %.0f dB re the sweep.", t.described(from+shift), 1000*t.seconds(to-from), f.Amount)
-		f.Effect = fmt.Sprintf("It disturbs the response from this sweep, most between %s and %s.", hertz(hzFrom), hertz(hzTo))
-		f.Remedy = "Where the other sweep is sound there it can stand in; else measure again when it is quiet."
+		f.What = fmt.Sprintf("A noise that is in this sweep only, %s: %.0f ms, %s the sweep.", t.described(from+shift), 1000*t.seconds(to-from), compared(f.Amount))
+		f.Effect = fmt.Sprintf("It disturbs the response from this sweep, most between %s and %s; there the other sweep stands in for it.", hertz(hzFrom), hertz(hzTo))
+		f.Remedy = "Nothing need be done where the other sweep is quiet there; to be sure, measure again when the room is."
 		t.report.Bursts = append(t.report.Bursts, stretch)
 	}
 	t.add(f)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"roomsonde/deconv/clock"
 	"roomsonde/deconv/fourier"
@@ -66,6 +67,26 @@ func (t *take) astray(ctx context.Context) {
 		Remedy: "Check that the microphone is connected, selected and not muted, that the loudspeaker plays, and that the system lets this program use the microphone."})
 }
 
+// eventful reports whether the recording is anywhere clearly louder than most of the
+// time: steady noise holds no program.
+func (t *take) eventful() bool {
+	const loudDB = 6
+	long := max(1, int(0.1*t.rate)/t.block)
+	var powers []float64
+	for b := 0; b+long <= len(t.blocks); b += long {
+		var sum float64
+		for _, v := range t.blocks[b : b+long] {
+			sum += v.sq - v.sum*v.sum/float64(t.block) // without what is slower than a block
+		}
+		powers = append(powers, sum)
+	}
+	if len(powers) == 0 {
+		return false
+	}
+	slices.Sort(powers)
+	return powers[len(powers)-1] > scale.Power(loudDB)*powers[len(powers)/10]
+}
+
 // tried returns the usual ratio of sample rates at which all marks are where they
 // belong; 1 where there is none. It is surer than clock.Speed in a reverberant
 // room, and slower.
@@ -92,6 +113,9 @@ func (t *take) tried(ctx context.Context) float64 {
 
 // wrongSpeed reports a recording at another sample rate than it says.
 func (t *take) wrongSpeed(ctx context.Context) bool {
+	if !t.eventful() {
+		return false
+	}
 	ratio, err := clock.Speed(ctx, t.x, t.Program)
 	if err == nil && ratio == 1 {
 		ratio = t.tried(ctx)
@@ -131,9 +155,9 @@ const (
 	binS       = 0.0005
 	beforeS    = 0.045 // the second harmonic of a mark lies further before it
 	afterS     = 0.120
-	apartS     = 0.0035
+	apartS     = 0.005
 	precursors = -32 // dB
-	gapDropDB  = -15
+	gapDropDB  = -22
 	afterDB    = -36 // a room's answer after a direct sound lies above
 )
 

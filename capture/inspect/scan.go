@@ -208,7 +208,9 @@ func (t *take) repeatsIn(lo, hi int) []repeat {
 	pair0, pair1 := bits(start)|bits(start+1)<<32, bits(start+1)|bits(start+2)<<32
 	pair2 := bits(start+2) | bits(start+3)<<32
 	const place = 1<<placeBits - 1
-	var doneEnd, doneLag int
+	var doneEnd, doneLag, work int
+	furthest := int(2 * longestRepeatS * t.rate)
+	const mostWork = 8 // comparisons a frame
 	for i, v := range x[start+window : hi+window] {
 		i += start
 		hash := pair0*hashA + pair2*hashB
@@ -230,13 +232,16 @@ func (t *take) repeatsIn(lo, hi int) []repeat {
 			continue
 		}
 		from, to := i, i
-		for from-lag > t.from && x[from-1] == x[from-1-lag] {
+		for from-lag > t.from && i-from < furthest && x[from-1] == x[from-1-lag] {
 			from--
 		}
-		for to < len(x) && x[to] == x[to-lag] {
+		for to < len(x) && to-i < furthest && x[to] == x[to-lag] {
 			to++
 		}
 		doneEnd, doneLag = to, lag
+		if work += to - from; work > mostWork*(hi-start) {
+			break // nothing but repeats: it is made that way
+		}
 		if t.enough(from, to-from, lag) {
 			found = append(found, repeat{at: from, n: to - from, lag: lag})
 		}
@@ -253,6 +258,8 @@ const (
 	// A block that comes twice in a row is as long as it is late: that makes 2^15
 	// times fewer pairs.
 	needNextBits = 36
+	// Where a frame holds less, the estimate means nothing.
+	leastBits = 0.25
 )
 
 // enough reports whether n frames at a place hold enough information: the least
@@ -266,6 +273,7 @@ func (t *take) enough(at, n, lag int) bool {
 	if n >= lag && n <= lag+2 {
 		need = needNextBits / float64(n)
 	}
+	need = math.Max(need, leastBits)
 	// No prediction leaves less than the best: the second difference, which is
 	// one, is known.
 	if b := t.blocks[at/t.block]; t.quantum > 0 {
@@ -274,7 +282,7 @@ func (t *take) enough(at, n, lag int) bool {
 			return false
 		}
 	}
-	return t.bits(at-8, at+n+8) >= need && t.bits(at-reach, at) >= need && t.bits(at+n, at+n+reach) >= need
+	return t.bits(at-8, at+min(n, reach)+8) >= need && t.bits(at-reach, at) >= need && t.bits(at+n, at+n+reach) >= need
 }
 
 // bits returns how many bits a frame of a stretch holds that the frames before

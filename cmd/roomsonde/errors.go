@@ -47,7 +47,7 @@ const exitCodes = `Exit codes:
   6    the survey: unknown take, not writable, disk full
   7    the take is kept but marked: see its findings
   8    stopped by itself: the input too loud, or louder than it could be
-  130  interrupted; no take was made`
+  130  interrupted; what was recorded in full before is kept`
 
 // errMarked is returned for a take that is kept but marked; its findings have
 // been printed by then.
@@ -124,6 +124,8 @@ func rateHint(e *deconv.RateError) string {
 type keptError struct {
 	error
 	dir string // of the unfinished take
+	// finish is the command that finishes it.
+	finish string
 }
 
 func (e *keptError) Unwrap() error { return e.error }
@@ -157,7 +159,7 @@ func exitCode(err error) int {
 		return exitFile
 	case is[*capture.LoudError](err), is[*levels.JumpError](err):
 		return exitStopped
-	case is[*levels.RecordingError](err):
+	case is[*levels.RecordingError](err), is[*modelroom.GoneError](err):
 		return exitDevice
 	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
 		return exitNoSweep
@@ -175,6 +177,9 @@ func explain(w io.Writer, err error) {
 		var k *keptError
 		if errors.As(err, &k) {
 			kept = "the recording is kept in " + k.dir
+			if k.finish != "" {
+				kept += ";\nfinish the take with: " + k.finish
+			}
 		}
 		fmt.Fprintln(w, "roomsonde: interrupted; "+kept)
 		return

@@ -117,14 +117,14 @@ func TestErrorsBecomeExitCodes(t *testing.T) {
 	}
 	for err, want := range map[error]int{
 		nil: exitDone, errMarked: exitMarked, errors.New("something"): exitOther, context.Canceled: exitInterrupted,
-		fmt.Errorf("late: %w", context.Canceled): exitInterrupted, error(&keptError{context.Canceled, "s/1"}): exitInterrupted,
+		fmt.Errorf("late: %w", context.Canceled): exitInterrupted, error(&keptError{context.Canceled, "s/1", "roomsonde recover 1"}): exitInterrupted,
 	} {
 		if got := exitCode(err); got != want {
 			t.Errorf("%v: exit code %d, want %d", err, got, want)
 		}
 	}
 	var said strings.Builder
-	explain(&said, &keptError{context.Canceled, "s/0001.unfinished"})
+	explain(&said, &keptError{context.Canceled, "s/0001.unfinished", ""})
 	if got, want := said.String(), "roomsonde: interrupted; the recording is kept in s/0001.unfinished\n"; got != want {
 		t.Errorf("an interruption after the recording says %q, want %q", got, want)
 	}

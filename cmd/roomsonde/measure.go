@@ -276,6 +276,7 @@ the way. Where frames were lost, it records again by itself.
 	take.add(cmd.Flags())
 	device.add(cmd.Flags())
 	play.add(cmd.Flags())
+	cmd.Flags().Lookup("level").Usage = "peak level of the sweep (default: what the level command found, else -30)"
 	pass.add(cmd.Flags())
 	mic.add(cmd.Flags())
 	read.add(cmd.Flags())
@@ -398,7 +399,8 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta, p performance, in measurement.Input, mic *microphone, read readFlags) error {
 	options := read.options(mic)
 	var examined []*measurement.Examined
-	for whole := 0; whole < p.pass.repeat; {
+	most := p.pass.repeat + p.pass.retakes
+	for whole := 0; whole < p.pass.repeat && len(examined) < most; {
 		rec, err := a.playRecord(ctx, p)
 		if err != nil {
 			return a.stopped(draft, meta, p.program, rec, err)
@@ -422,7 +424,7 @@ func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 		e, err := measurement.Examine(ctx, in, pass, options)
 		if err != nil {
 			if errors.Is(err, context.Canceled) {
-				return &keptError{err, draft.Dir()}
+				return &keptError{err, draft.Dir(), finishCommand(draft)}
 			}
 			return a.leave(draft, meta, err)
 		}
@@ -434,19 +436,17 @@ func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 		}
 		if !e.Lost() {
 			whole++
-		} else if most := p.pass.repeat + p.pass.retakes; len(examined) >= most {
-			break
-		} else {
-			paragraph(a.talk, "again       ", fmt.Sprintf("Recording %d: %s It is kept, and left out. Recording again (%d of at most %d).", len(examined), e.LostWhat(), len(examined)+1, most))
+		} else if len(examined) < most {
+			paragraph(a.talk, "again       ", fmt.Sprintf("Recording %d: %s It is kept. Recording again (%d of at most %d).", len(examined), e.LostWhat(), len(examined)+1, most))
 		}
 		if p.pass.repeat > 1 && whole < p.pass.repeat {
-			fmt.Fprintf(a.talk, "%-12s%d of %d recorded\n", "", whole, p.pass.repeat)
+			fmt.Fprintf(a.talk, "%-12s%d of %d\n", "recorded", whole, p.pass.repeat)
 		}
 	}
 	m, err := measurement.Combine(ctx, in, examined, options)
 	if err != nil {
 		if errors.Is(err, context.Canceled) {
-			return &keptError{err, draft.Dir()}
+			return &keptError{err, draft.Dir(), finishCommand(draft)}
 		}
 		return a.leave(draft, meta, err)
 	}
@@ -458,7 +458,7 @@ func (a *app) stopped(draft *survey.Draft, meta survey.Meta, p *sweep.Program, r
 	kept := len(draft.RecordingPaths()) > 0 // an earlier pass
 	var loud *capture.LoudError
 	if errors.Is(err, context.Canceled) && kept {
-		return &keptError{err, draft.Dir()}
+		return &keptError{err, draft.Dir(), finishCommand(draft)}
 	}
 	if rec == nil || len(rec.Samples) == 0 || errors.Is(err, context.Canceled) || errors.As(err, &loud) {
 		if kept {
@@ -492,6 +492,9 @@ func markChannel(text string, output capture.Device) (int, error) {
 	return channels[0], nil
 }
 
+// leastRemembered is a level in dBFS below all that can be found.
+const leastRemembered = -90
+
 // rangeFor returns the range for a source on channels: what its name, or else the
 // channel's, says of subwoofers and tweeters.
 func rangeFor(source, channels string) (limits sweep.Range, from string) {
@@ -520,6 +523,9 @@ func (f *sweepFlags) remembered(s *survey.Survey, c *card, source, channels stri
 	if l.Input != c.input.Name || l.Output != c.output.Name {
 		return ""
 	}
+	if !(l.DBFS >= leastRemembered && l.DBFS < 0) {
+		return fmt.Sprintf("the survey's level of %g dBFS is none, and is not used", l.DBFS)
+	}
 	found, _ := rangeFor(l.Source, l.Channel)
 	if now, _ := rangeFor(source, channels); now.Name != found.Name {
 		return fmt.Sprintf("the survey's was found for another kind of source, %s, and is not used", l.Source)
@@ -532,7 +538,7 @@ func (f *sweepFlags) remembered(s *survey.Survey, c *card, source, channels stri
 		return fmt.Sprintf("the survey's level of %g dBFS lies above the ceiling, and is not used", l.DBFS)
 	}
 	f.level = l.DBFS
-	return fmt.Sprintf("found with %s; --level chooses another", l.Source)
+	return fmt.Sprintf("found with %s on %s; --level chooses another", l.Source, l.Channel)
 }
 
 // lastSkew returns the skew that the survey's last take with the same two

@@ -173,7 +173,7 @@ func (a *app) finishTake(ctx context.Context, id, dir string, micFlags microphon
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	if err != nil {
 		if errors.Is(err, context.Canceled) {
-			return &keptError{err, draft.Dir()}
+			return &keptError{err, draft.Dir(), finishCommand(draft)}
 		}
 		return fmt.Errorf("take %s: %w", meta.ID, err)
 	}
@@ -270,7 +270,7 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	}
 	if err != nil {
 		a.tellNothing(err)
-		return err
+		return &otherProgramError{err, sweepFile != ""}
 	}
 	for i, f := range m.Findings {
 		if f.Kind == measurement.StartMissing || f.Kind == measurement.EndMissing {
@@ -365,6 +365,25 @@ func padded(x []float32, n int) []float32 {
 	out := make([]float32, n)
 	copy(out, x)
 	return out
+}
+
+// otherProgramError is a recording in which nothing of what was supposed to have
+// been played was found.
+type otherProgramError struct {
+	error
+	named bool // what was played was a file
+}
+
+func (e *otherProgramError) Unwrap() error { return e.error }
+
+// Hint adds to what the error itself knows how to say what was played.
+func (e *otherProgramError) Hint() string {
+	hint := innermostHint(e.error)
+	var missed *deconv.NotFoundError
+	if !e.named && errors.As(e.error, &missed) && !missed.Silent {
+		hint += "; say what was played: --sweep FILE, or --duration, --range, --quick as they were given to the sweep command"
+	}
+	return hint
 }
 
 // programDescribed returns the program that the options describe. Where they do not say

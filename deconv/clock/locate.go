@@ -19,6 +19,11 @@ const (
 	// markNeedDB is how far a mark must stand out of the matched filter's output.
 	// Noise alone reaches some 13 dB in the 50,000 frames that are searched.
 	markNeedDB = 16
+	// From markDoubtDB on a mark counts that is like another one: in a small room
+	// the bass rings on, and its own answer is most of that output. Two stretches of noise
+	// in the band of a mark correlate by some 0.3 at most.
+	markDoubtDB = 14
+	alikeFrom   = 0.7
 )
 
 // Locate finds program p in a recording at its sample rate, all its marks, and
@@ -229,6 +234,7 @@ func (m *marks) search(base, lo, hi int) bool {
 	// Each mark near there.
 	m.cut = make([]int, len(m.all))
 	found := false
+	var doubtful []int
 	for i, o := range out {
 		mark := m.all[i]
 		near := int(most*float64(mark.Segment.Start-first)+0.005*m.rate)/step + 1
@@ -253,11 +259,40 @@ func (m *marks) search(base, lo, hi int) bool {
 		m.cut[i] = o.from + peak*step - m.pre
 		start := m.cut[i] + m.pre
 		slack := int(0.002 * m.rate)
-		mark.Found = mark.OutDB >= markNeedDB && start >= -slack && start+len(m.sound) <= len(m.rec)+slack
+		inside := start >= -slack && start+len(m.sound) <= len(m.rec)+slack
+		mark.Found = mark.OutDB >= markNeedDB && inside
+		if !mark.Found && mark.OutDB >= markDoubtDB && inside {
+			doubtful = append(doubtful, i)
+		}
 		found = found || mark.Found && mark.Segment.Kind == sweep.KindMark
+	}
+	for _, i := range doubtful {
+		for j, other := range m.all {
+			if j != i && other.OutDB >= markDoubtDB && m.alike(i, j) {
+				m.all[i].Found = true
+				found = found || m.all[i].Segment.Kind == sweep.KindMark
+				break
+			}
+		}
 	}
 	m.dropClipped()
 	return found
+}
+
+// alike reports whether what was recorded at two marks is the same sound.
+func (m *marks) alike(i, j int) bool {
+	a, b := m.piece(nil, m.cut[i]), m.piece(nil, m.cut[j])
+	if lag := m.coarseLag(a, b); lag != 0 {
+		a = m.piece(a[:0], m.cut[i]+lag)
+	}
+	var along complex128
+	var first, second float64
+	for k, v := range a {
+		along += v * complex(real(b[k]), -imag(b[k]))
+		first += power(v)
+		second += power(b[k])
+	}
+	return real(along) >= alikeFrom*math.Sqrt(first*second)
 }
 
 func strongest(c []float64, lo, hi int) int {

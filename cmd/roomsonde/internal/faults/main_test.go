@@ -17,25 +17,28 @@ import (
 // shortList is the campaign's short form: of every kind one take that must be
 // found, at a severity that is asked for or is plain, and sound takes in rooms
 // of every class. A take is made again with -set judge -one NAME.
-var shortList = func() (list []ticket) {
+func shortList(places map[int]*place) (list []ticket) {
 	for i, k := range trials {
 		if k.name == "gate" {
 			continue // one that is shut from the start leaves nothing to compare with
 		}
-		// The gravest severity for kinds that nothing is asked of, the least one
-		// that is asked for otherwise.
+		// The least severity that is asked for; the gravest of kinds that
+		// nothing is asked of.
 		at := len(k.severities) - 1
-		if k.need > 0 && k.snrDB == 0 {
+		if k.need > 0 {
 			at = slices.IndexFunc(k.severities, func(v float64) bool { return v >= k.least })
 		}
-		room := shortRooms[i%len(shortRooms)]
-		list = append(list, ticket{k.name, at, room})
+		id := ticket{k.name, at, shortRooms[i%len(shortRooms)]}
+		for draw(1, id, places[id.room]).snrDB < k.snrDB { // the next of this severity
+			id.number += len(k.severities)
+		}
+		list = append(list, id)
 	}
 	for i := range 4 * len(shortRooms) {
 		list = append(list, ticket{sound, i, shortRooms[i%len(shortRooms)]})
 	}
 	return list
-}()
+}
 
 // shortRooms are rooms with short sweeps, of all three classes.
 var shortRooms = []int{0, 2, 5}
@@ -52,7 +55,7 @@ func TestShortForm(t *testing.T) {
 	}
 	c := campaign{set: "judge", seed: 1}
 	seen := map[class]bool{}
-	for _, id := range shortList {
+	for _, id := range shortList(places) {
 		r, err := c.judged(t.Context(), id, places[id.room])
 		if err != nil {
 			t.Fatalf("%s: %v", id, err)

@@ -185,6 +185,7 @@ func trialOf(kind string) (trial, bool) {
 type take struct {
 	ticket   ticket
 	place    *place
+	r        *rand.Rand
 	severity float64
 	snrDB    float64
 	colour   string
@@ -210,10 +211,17 @@ func (t *take) String() string {
 		100*t.place.distortion, t.place.skewPPM, t.snrDB, t.colour, t.bits, t.peakDBFS)
 }
 
+// draw says what a take will be like. What else is left to chance comes from
+// its r.
+func draw(seed uint64, id ticket, p *place) *take {
+	r := random(seed, p.name+" "+id.String())
+	return &take{ticket: id, place: p, r: r, snrDB: between(r, 20, 40), bits: pick(r, 16, 24, 0), peakDBFS: between(r, -24, -4)}
+}
+
 // newTake records a take in a place.
 func newTake(seed uint64, id ticket, p *place) (*take, error) {
-	r := random(seed, p.name+" "+id.String())
-	t := &take{ticket: id, place: p, snrDB: between(r, 20, 40), bits: pick(r, 16, 24, 0), peakDBFS: between(r, -24, -4)}
+	t := draw(seed, id, p)
+	r := t.r
 	colour := r.IntN(len(colours))
 	t.colour = colours[colour]
 	frames := p.frames

@@ -6,7 +6,10 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"sync"
+	"unicode"
+	"unicode/utf8"
 
 	"roomsonde/capture/inspect"
 	"roomsonde/deconv"
@@ -75,20 +78,24 @@ func (e *Examined) usable() bool {
 // pass is in Err.
 func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, error) {
 	e := &Examined{Speed: 1}
-	rec, nominal := pass.Recording, pass.Recording
+	rec := pass.Recording
 	if p := in.Program; p != nil {
 		var err error
 		if rec, err = toRate(in, rec); err != nil {
 			return nil, err
 		}
-		nominal = rec
 		e.Timing, err = clock.Locate(ctx, rec, p, clock.Options{Aligned: in.Aligned})
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		if err != nil || p.Options.Marks && !e.Timing.Known {
+		if astray := err == nil && evenly(e.Timing); err != nil || astray || p.Options.Marks && !e.Timing.Known {
 			// A wrong sample rate spoils both marks and sweep.
-			speed, speedErr := clock.Speed(ctx, rec, p)
+			speed, speedErr := 1.0, error(nil)
+			if astray {
+				speed = speedOf(e.Timing)
+			} else {
+				speed, speedErr = clock.Speed(ctx, rec, p)
+			}
 			if speedErr == nil && speed != 1 {
 				rec = clock.Resample(rec, speed)
 				e.Speed = speed
@@ -106,7 +113,7 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 	var wg sync.WaitGroup
 	var inspectErr error
 	wg.Go(func() {
-		e.Report, inspectErr = look(ctx, in, pass, nominal, rec, e)
+		e.Report, inspectErr = look(ctx, in, pass, rec, e)
 	})
 	e.Result, e.Err = deconvolve(ctx, in, rec, how)
 	wg.Wait()
@@ -117,7 +124,8 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 		return nil, inspectErr
 	}
 	if pass.StalledS > mostStallS {
-		e.Report.Findings = append(e.Report.Findings, inspect.Finding{Kind: inspect.DriverReport, Fault: true, Amount: pass.StalledS, Unit: "s",
+		// First: most of what else was found comes from it.
+		e.Report.Findings = slices.Insert(e.Report.Findings, 0, inspect.Finding{Kind: inspect.DriverReport, Fault: true, Amount: pass.StalledS, Unit: "s",
 			What:   fmt.Sprintf("Recording took %.1f s longer than it lasts: the machine was suspended, or the device or its sound server stood still.", pass.StalledS),
 			Effect: "Parts of the program may be missing.",
 			Remedy: "Keep the machine awake and measure again."})
@@ -131,6 +139,15 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 		return e, nil
 	}
 	var again bool
+	if in.Program.Options.Sweeps == 1 && e.Timing != nil && e.Timing.Known && slices.ContainsFunc(e.Report.Findings, func(f inspect.Finding) bool {
+		return f.Kind == inspect.LostFrames || f.Kind == inspect.ExtraFrames
+	}) {
+		// Between two marks lost frames look like a skew: it is not to be put right.
+		doubted := *e.Timing
+		doubted.Known, doubted.Skew, doubted.SkewStdErr = false, 0, 0
+		e.Timing, how.Timing = &doubted, &doubted
+		again = true
+	}
 	if slices.Contains(e.Report.Whole, true) {
 		for _, whole := range e.Report.Whole {
 			how.Skip = append(how.Skip, !whole)
@@ -154,13 +171,70 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 	return e, nil
 }
 
+// evenly reports whether all stretches between marks are off by the same share:
+// then nothing was lost, and one of the two devices runs fast or slow by more than
+// a clock does.
+func evenly(t *clock.Timing) bool {
+	if len(t.Jumps) < 2 || len(t.Jumps) != len(t.Marks)-1 {
+		return false
+	}
+	share := func(j clock.Jump) float64 { return j.Frames / float64(j.To-j.From) }
+	first := share(t.Jumps[0])
+	for _, j := range t.Jumps[1:] {
+		if math.Abs(share(j)-first) > math.Max(0.01*math.Abs(first), 3*j.StdErr/float64(j.To-j.From)) {
+			return false
+		}
+	}
+	return true
+}
+
+// speedOf returns by how many times its length a program that is evenly off came
+// back.
+func speedOf(t *clock.Timing) float64 {
+	first, last := -1, -1
+	for i, m := range t.Marks {
+		if m.Found {
+			if first < 0 {
+				first = i
+			}
+			last = i
+		}
+	}
+	if last <= first {
+		return 1
+	}
+	a, b := t.Marks[first], t.Marks[last]
+	return (b.At - a.At) / float64(b.Segment.Start-a.Segment.Start)
+}
+
 // mostStallS is an unevenness of a path that is none of the machine's.
 const mostStallS = 1
 
-// look inspects a pass. nominal is its recording at the program's rate, and rec
-// that at the program's speed too. Single samples are looked at as they were
+// mixedUp are sample rates that get mixed up: played at the first, recorded at the
+// second.
+var mixedUp = [][2]float64{{44100, 48000}, {48000, 44100}, {48000, 96000}, {96000, 48000}, {48000, 32000}, {32000, 48000}, {44100, 96000}, {96000, 44100}}
+
+// wrongSpeed is the finding that a program came back at so many times its length,
+// and was brought back.
+func wrongSpeed(ratio float64) inspect.Finding {
+	how := "short: the player runs fast, or the recorder slow"
+	if ratio > 1 {
+		how = "long: the player runs slow, or the recorder fast"
+	}
+	what := fmt.Sprintf("The program comes back %.2g %% too %s, by far more than clocks differ.", 100*math.Abs(ratio-1), how)
+	for _, rates := range mixedUp {
+		if math.Abs(ratio*rates[0]/rates[1]-1) < 0.002 {
+			what = fmt.Sprintf("The program comes back at %.3g times its length: as if a file of one sample rate had been played or recorded at another, %g instead of %g Hz.", ratio, rates[0], rates[1])
+		}
+	}
+	return inspect.Finding{Kind: inspect.WrongSpeed, Fault: true, Amount: ratio, What: what,
+		Effect: "It was brought back to its speed, and what follows was worked out from that.",
+		Remedy: "Set player, recorder and file to the same sample rate, and measure again."}
+}
+
+// look inspects a pass, rec being its recording at the program's rate and speed. Single samples are looked at as they were
 // recorded.
-func look(ctx context.Context, in Input, pass Pass, nominal, rec []float32, e *Examined) (*inspect.Report, error) {
+func look(ctx context.Context, in Input, pass Pass, rec []float32, e *Examined) (*inspect.Report, error) {
 	raw := inspect.Input{Recording: pass.Recording, SampleRate: in.SampleRate, Overflows: pass.Overflows, Underflows: pass.Underflows}
 	if in.Program == nil {
 		return inspect.Take(ctx, raw)
@@ -171,23 +245,19 @@ func look(ctx context.Context, in Input, pass Pass, nominal, rec []float32, e *E
 		timed.Overflows, timed.Underflows, timed.Others = raw.Overflows, raw.Underflows, pass.Others
 		return inspect.Take(ctx, timed)
 	}
-	inputs := []inspect.Input{raw, timed}
-	if e.Speed != 1 {
-		inputs = append(inputs, inspect.Input{Recording: nominal, SampleRate: timed.SampleRate, Program: in.Program})
-	}
 	var reports []*inspect.Report
 	known := map[inspect.Kind]bool{}
 	var findings []inspect.Finding
-	for _, of := range inputs {
+	if e.Speed != 1 {
+		findings = append(findings, wrongSpeed(e.Speed))
+	}
+	for _, of := range []inspect.Input{raw, timed} {
 		report, err := inspect.Take(ctx, of)
 		if err != nil {
 			return nil, err
 		}
 		reports = append(reports, report)
 		for _, f := range report.Findings {
-			if f.Kind == inspect.WrongSpeed {
-				f.Effect = "It was brought back to its speed; what follows was worked out from that."
-			}
 			if !known[f.Kind] {
 				findings = append(findings, f)
 			}
@@ -263,6 +333,9 @@ func combine(in Input, passes []*Examined) (*combined, error) {
 			return nil, &NothingError{Err: passes[0].Err, Findings: reasons(passes[0])}
 		}
 		used = []int{best}
+		if len(passes) > 1 {
+			c.remarks = append(c.remarks, fmt.Sprintf("None of the %d recordings is whole. What is said here was worked out from recording %d, and is not to be trusted.", len(passes), best+1))
+		}
 	}
 	results := make([]*deconv.Result, len(used))
 	for i, at := range used {
@@ -277,8 +350,9 @@ func combine(in Input, passes []*Examined) (*combined, error) {
 			return nil, err
 		}
 		c.Result, c.gainDB = averaged, report.PredictedDB
+		c.Timing, c.SkewCorrected = results[0].Timing, results[0].SkewCorrected
 		if report.Measured {
-			measured = fmt.Sprintf(", %.1f dB as they differ among themselves", report.MeasuredDB)
+			measured = fmt.Sprintf(" (measured: %.1f dB)", report.MeasuredDB)
 		}
 		for i, at := range used {
 			outlier[at] = !report.Used[i]
@@ -305,7 +379,7 @@ func combine(in Input, passes []*Examined) (*combined, error) {
 		}
 	}
 	if counted > 1 {
-		c.remarks = append(c.remarks, fmt.Sprintf("%d recordings were averaged: %.1f dB more signal over noise than one of them by their number%s.", counted, c.gainDB, measured))
+		c.remarks = append(c.remarks, fmt.Sprintf("%d recordings were averaged: %.1f dB more signal over noise than one alone, by their number%s.", counted, c.gainDB, measured))
 	}
 	return c, nil
 }
@@ -327,6 +401,9 @@ func findingsOf(e *Examined, i, n int) []Finding {
 	for _, f := range e.Report.Findings {
 		if ofTheMethod(f) {
 			continue
+		}
+		if f.Kind == inspect.CutOff {
+			f.Fault = true // one sweep alone is no proof of itself
 		}
 		text := f.Text()
 		if n > 1 {
@@ -390,11 +467,7 @@ func peakDBFS(passes []Pass) float64 {
 
 // lowered returns a sentence as it goes on after a colon.
 func lowered(s string) string {
-	if s == "" {
-		return s
-	}
-	for len(s) > 0 && s[len(s)-1] == '.' {
-		s = s[:len(s)-1]
-	}
-	return string(s[0]|0x20) + s[1:]
+	s = strings.TrimSuffix(s, ".")
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToLower(first)) + s[size:]
 }

@@ -329,7 +329,12 @@ func Clock(m *measurement.Measurement) string {
 	if t.Skew < 0 {
 		how = "faster"
 	}
-	return fmt.Sprintf("The recorder's clock runs %.2f ppm %s than the player's (± %.2f ppm); the recording was brought to the player's.", 1e6*math.Abs(t.Skew), how, 2e6*t.SkewStdErr)
+	within := 2e6 * t.SkewStdErr
+	known := fmt.Sprintf("± %.2f ppm", within)
+	if within < 0.005 {
+		known = "to better than 0.01 ppm"
+	}
+	return fmt.Sprintf("The recorder's clock runs %.2f ppm %s than the player's (%s); the recording was brought to the player's.", 1e6*math.Abs(t.Skew), how, known)
 }
 
 // TimeZero says when the first sound arrived, where time zero is one that other
