@@ -21,11 +21,11 @@ func (t *take) holes() {
 			continue
 		}
 		// A recording may begin and end with nothing, but not within the program.
-		margin := int(marginS * t.rate)
+		margin := int(2 * marginS * t.rate) // a mark fades in from nothing
 		if t.Timing == nil {
 			margin = len(t.x)
 		}
-		if r.at == 0 && r.n <= t.from+margin || r.at+r.n >= len(t.x) && r.at >= t.to-margin {
+		if r.at <= t.block && r.n <= t.from+margin || r.at+r.n >= len(t.x)-t.block && (r.at >= t.to-margin || t.pause(r.at)) {
 			continue
 		}
 		if r.value != 0 {
@@ -71,6 +71,12 @@ func (t *take) holes() {
 			What:   fmt.Sprintf("In the pauses the recording holds nothing but zeros for %.0f ms in all, first at %.3f s, though there is noise before the program.", 1000*t.seconds(total), t.seconds(first.at)),
 			Effect: gateEffect, Remedy: voiceRemedy})
 	}
+}
+
+// pause reports whether the program was silent at a frame.
+func (t *take) pause(frame int) bool {
+	i, _ := t.when(frame + t.block)
+	return i >= 0 && t.Program.Segments[i].Kind == sweep.KindSilence
 }
 
 const (

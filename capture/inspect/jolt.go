@@ -48,8 +48,8 @@ func (t *take) jolts() {
 			continue
 		}
 		last = at
-		if t.twice(at, size) {
-			continue // the loudspeaker's own
+		if t.twice(at, size) || t.atEdge(at) {
+			continue // the loudspeaker's own, or the program's
 		}
 		j := jolt{at: at, size: size}
 		j.step = t.stepAt(at)
@@ -95,6 +95,30 @@ func (t *take) jolts() {
 		f.What += "."
 		t.add(f)
 	}
+}
+
+// edgeS is how far from the start or the end of a sound a click may be its own.
+const edgeS = 0.003
+
+// atEdge reports whether a frame is where a sweep or a mark begins or ends: a sweep
+// that ends at half the sample rate ends with a click wherever a low-pass cuts its
+// last part off.
+func (t *take) atEdge(at int) bool {
+	if t.Program == nil || t.Timing == nil {
+		return false
+	}
+	near := int(edgeS * t.rate)
+	for _, seg := range t.Program.Segments {
+		if seg.Kind == sweep.KindSilence {
+			continue
+		}
+		for _, edge := range []int{seg.Start, seg.Start + seg.Frames} {
+			if d := at - t.at(edge); d > -near && d < near {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // stepAt reports whether the waveform goes on at another level: a straight line

@@ -244,6 +244,11 @@ func (t *take) furthest() float64 {
 }
 
 // Hum.
+
+// humLeastDBFS is a hum that no converter delivers: rounding of what was made by
+// arithmetic.
+const humLeastDBFS = -140
+
 const (
 	humOverDB = 10 // over the neighbourhood
 	humTopHz  = 1000
@@ -296,6 +301,9 @@ func (t *take) hum() {
 		best, sum, base = other, power, 60
 	}
 	if len(best) == 0 {
+		return
+	}
+	if scale.PowerDB(sum) < humLeastDBFS {
 		return
 	}
 	t.report.Hum = best

@@ -49,19 +49,21 @@ func (t *take) scan() {
 	t.blocks = make([]block, (n+t.block-1)/t.block)
 	workers := max(1, min(runtime.GOMAXPROCS(0), len(t.blocks)/64))
 	parts := make([]part, workers)
-	var all sync.WaitGroup
-	do := func(w int) {
-		lo, hi := len(t.blocks)*w/workers, len(t.blocks)*(w+1)/workers
+	share := func(do func(w, lo, hi int)) {
+		var all sync.WaitGroup
+		for w := range workers {
+			all.Go(func() { do(w, len(t.blocks)*w/workers, len(t.blocks)*(w+1)/workers) })
+		}
+		all.Wait()
+	}
+	share(func(w, lo, hi int) {
 		t.measure(lo, hi)
 		parts[w].runs = runsIn(t.x, lo*t.block, min(n, hi*t.block), float32(1.5*t.quantum))
-		from, to := max(lo*t.block, t.from), min(hi*t.block, t.to)
-		parts[w].copies = t.repeatsIn(from, to)
-	}
-	for w := 1; w < workers; w++ {
-		all.Go(func() { do(w) })
-	}
-	do(0)
-	all.Wait()
+	})
+	// A repeat is judged by blocks all around it.
+	share(func(w, lo, hi int) {
+		parts[w].copies = t.repeatsIn(max(lo*t.block, t.from), min(hi*t.block, t.to))
+	})
 	for _, p := range parts {
 		t.runs = append(t.runs, p.runs...)
 		t.copies = append(t.copies, p.copies...)

@@ -123,6 +123,10 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 	if inspectErr != nil {
 		return nil, inspectErr
 	}
+	if p := in.Program; p != nil && p.Options.Sweeps == 1 {
+		// What is missing of a single sweep shows in the result, and is told there.
+		e.Report.Findings = slices.DeleteFunc(e.Report.Findings, func(f inspect.Finding) bool { return f.Kind == inspect.CutOff })
+	}
 	if pass.StalledS > mostStallS {
 		// First: most of what else was found comes from it.
 		e.Report.Findings = slices.Insert(e.Report.Findings, 0, inspect.Finding{Kind: inspect.DriverReport, Fault: true, Amount: pass.StalledS, Unit: "s",
@@ -257,13 +261,17 @@ func look(ctx context.Context, in Input, pass Pass, rec []float32, e *Examined) 
 			return nil, err
 		}
 		reports = append(reports, report)
+		own := map[inspect.Kind]bool{}
 		for _, f := range report.Findings {
-			if !known[f.Kind] {
-				findings = append(findings, f)
+			single := f.Kind == inspect.Clipping || f.Kind == inspect.ZeroFilled || f.Kind == inspect.Repeated || f.Kind == inspect.DriverReport || f.Kind == inspect.Silence
+			if known[f.Kind] || of.Program == nil && !single {
+				continue
 			}
+			findings = append(findings, f)
+			own[f.Kind] = true
 		}
-		for _, f := range report.Findings {
-			known[f.Kind] = true
+		for kind := range own {
+			known[kind] = true
 		}
 	}
 	reports[1].Findings = findings
