@@ -535,6 +535,7 @@ const (
 	pauseSmooth = 8  // frames of 5 ms
 	pauseRiseDB = 10 // over the stretch before: a room only dies away
 	fadeS       = 0.3
+	bassFadeS   = 1.0
 )
 
 // noisesInPauses looks for noises in the pauses, where they do little harm. The
@@ -550,6 +551,9 @@ func (t *take) noisesInPauses() {
 			continue
 		}
 		fade := int(fadeS * t.rate)
+		if t.Program.Sweep.StopHz < 1000 {
+			fade = int(bassFadeS * t.rate) // modes beat as they die away
+		}
 		s := t.part(seg.Start+fade, seg.Start+seg.Frames)
 		if s.from < int(0.1*t.rate) {
 			continue

@@ -42,6 +42,10 @@ const (
 	// From here on (re the sample rate) the shift is not exact, and what lies there
 	// of the sweep and its harmonics is filtered out of the difference.
 	lowFrom = 0.36
+	// So many frames of 5 ms the room rings near half the sample rate, and keeps so
+	// much of the power from each to the next (a decay time of 0.3 s).
+	ringFrames = 40
+	ringKeeps  = 0.8
 
 	burstDB    = 12
 	signalDB   = -45 // what does not cancel for reasons of clocks and air, re the signal
@@ -166,6 +170,16 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 				e *= lowPassGain(part)
 			}
 			p.missed[f] += e
+		}
+	}
+	// The room holds on to what was.
+	for f, since := 0, ringFrames; f < frames; f++ {
+		if since++; p.low[f] {
+			since = 0
+		}
+		p.low[f] = since < ringFrames
+		if f > 0 {
+			p.missed[f] = max(p.missed[f], ringKeeps*p.missed[f-1])
 		}
 	}
 	do := func(lo, hi int) {
