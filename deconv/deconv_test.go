@@ -10,28 +10,9 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
+	"roomsonde/deconv/internal/taketest"
 	"roomsonde/sweep"
 )
-
-// convolve returns x*h, len(x)+len(h)-1 long, by gonum's transform: not ours.
-func convolve(x []float32, h []float64) []float64 {
-	n := len(x) + len(h) - 1
-	size := 1
-	for size < n {
-		size *= 2
-	}
-	a, b := make([]float64, size), make([]float64, size)
-	for i, v := range x {
-		a[i] = float64(v)
-	}
-	copy(b, h)
-	fft := fourier.NewFFT(size)
-	fa, fb := fft.Coefficients(nil, a), fft.Coefficients(nil, b)
-	for k := range fa {
-		fa[k] *= fb[k] / complex(float64(size), 0)
-	}
-	return fft.Sequence(a, fa)[:n]
-}
 
 // room returns a response with direct sound, reflections and a decaying tail,
 // starting with delay frames of silence.
@@ -49,7 +30,7 @@ func room(rate float64, delay int, seconds, t60 float64, seed uint64) []float64 
 // record plays p through h into a recording that lasts extra frames longer,
 // with white noise of the given rms.
 func record(p *sweep.Program, h []float64, extra int, noise float64, seed uint64) []float32 {
-	y := convolve(p.Samples(), h)
+	y := taketest.Convolve(p.Samples(), h)
 	rec := make([]float32, p.Frames+extra)
 	rnd := rand.New(rand.NewPCG(seed, 2))
 	for i := range rec {
@@ -290,7 +271,7 @@ func TestDivide(t *testing.T) {
 		x[4800+i] = float32(0.1 * rnd.NormFloat64())
 	}
 	h := room(48000, 200, 0.8, 0.3, 6)
-	y := convolve(x, h)
+	y := taketest.Convolve(x, h)
 	rec := make([]float32, len(y)+40000)
 	for i, v := range y {
 		rec[i+20000] = float32(v)

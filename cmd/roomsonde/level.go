@@ -123,13 +123,10 @@ func (a *app) findLevel(ctx context.Context, of levelFlags, device deviceFlags, 
 		return err
 	}
 	if of.source == "" {
-		of.source = channelNames
-		if device.channel == "" && c.output.Name == modelName {
-			of.source = "left+sub"
-		}
+		of.source = device.sourceOn(channelNames, c)
 	}
-	if device.inputChannel > c.input.Inputs {
-		return usage("use --input-channel 1", "%s has %d input channels, so there is no channel %d", c.input.Name, c.input.Inputs, device.inputChannel)
+	if err := device.checkInput(c); err != nil {
+		return err
 	}
 	// A survey that cannot remember the level says so before anything is heard.
 	s, err := survey.Open(of.survey, true)

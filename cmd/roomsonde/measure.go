@@ -344,13 +344,10 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	}
 	p.program = program
 	if take.source == "" {
-		take.source = channelNames
-		if device.channel == "" && c.output.Name == modelName {
-			take.source = "left+sub" // as the room's receiver splits it
-		}
+		take.source = device.sourceOn(channelNames, c)
 	}
-	if device.inputChannel > c.input.Inputs {
-		return usage("use --input-channel 1", "%s has %d input channels, so there is no channel %d", c.input.Name, c.input.Inputs, device.inputChannel)
+	if err := device.checkInput(c); err != nil {
+		return err
 	}
 	s, err := survey.Open(take.survey, true)
 	if err != nil {

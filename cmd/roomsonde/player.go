@@ -206,6 +206,22 @@ func (d *deviceFlags) channels(source string, output capture.Device) (channels [
 	return channels, strings.Join(list, "+"), why, nil
 }
 
+// sourceOn names a source that was not named, after its channels.
+func (d *deviceFlags) sourceOn(channels string, c *card) string {
+	if d.channel == "" && c.output.Name == modelName {
+		return "left+sub" // as the room's receiver splits it
+	}
+	return channels
+}
+
+// checkInput refuses an input channel that a card does not have.
+func (d *deviceFlags) checkInput(c *card) error {
+	if d.inputChannel > c.input.Inputs {
+		return usage("use --input-channel 1", "%s has %d input channels, so there is no channel %d", c.input.Name, c.input.Inputs, d.inputChannel)
+	}
+	return nil
+}
+
 // channelFor returns the channel that a source's name speaks of, or "". What
 // stands first counts: the subwoofers of "left+sub" get their part from the
 // receiver.
