@@ -20,6 +20,7 @@ import (
 	"roomsonde/deconv"
 	"roomsonde/deconv/clock"
 	"roomsonde/sweep"
+	"roomsonde/sweep/scale"
 )
 
 func (a *app) recoverCommand() *cobra.Command {
@@ -527,12 +528,35 @@ func recognised(channels [][]float32, rate float64) *sweep.Program {
 		} {
 			o.Sweep = sweep.Options{StartHz: limits.StartHz, StopHz: limits.StopHz, SampleRate: rate, LevelDBFS: level, CeilingDBFS: sweep.MaxCeilingDBFS}
 			p, err := sweep.NewProgram(o)
-			if err == nil && p.Frames == len(channels[0]) && same(p, channels) {
+			if err != nil || p.Frames != len(channels[0]) {
+				continue
+			}
+			// The peak is known to its dither only, the level of the whole far better.
+			gain := scale.AmplitudeDB(fitted(p.Only(sweep.KindSweep), channels))
+			o.Sweep.LevelDBFS += math.Round(1000*gain) / 1000
+			if p, err = sweep.NewProgram(o); err == nil && same(p, channels) {
 				return p
 			}
 		}
 	}
 	return nil
+}
+
+// fitted returns the gain, 0 or more, that brings the program nearest, in least
+// squares, to the channel that holds most of it.
+func fitted(program []float32, channels [][]float32) float64 {
+	var most, energy float64
+	for _, v := range program {
+		energy += float64(v) * float64(v)
+	}
+	for _, x := range channels {
+		var cross float64
+		for i, v := range program {
+			cross += float64(v) * float64(x[i])
+		}
+		most = max(most, cross)
+	}
+	return most / energy
 }
 
 // same reports whether the channels of a file hold what a program plays, to 16
@@ -547,9 +571,9 @@ func same(p *sweep.Program, channels [][]float32) bool {
 	return p.Options.MarksApart && holds(sweep.KindSweep) && holds(sweep.KindMark, sweep.KindQuiet)
 }
 
-// rounding is what 16 bits with dither, and a level known to 0.01 dB, leave of a
-// sample.
-const rounding = 3.0 / 32768
+// rounding is what 16 bits with dither leave of a sample (one and a half steps),
+// and the rounding of the level.
+const rounding = 2.0 / 32768
 
 func alike(program, x []float32) bool {
 	if len(program) != len(x) {

@@ -314,7 +314,7 @@ func TestRecoverKnowsItsOwnFiles(t *testing.T) {
 		outside(t, nil, sox, written, "--comment", "", "-b", "16", "-e", "signed-integer", saved, "gain", "6")
 		if channels, f, err := wav.ReadFileSingle(saved); err != nil || strings.Contains(f.Comment, "roomsonde") {
 			t.Fatalf("SoX kept the comment %q, or %v", f.Comment, err)
-		} else if p := recognised(channels, float64(f.SampleRate)); p == nil || math.Abs(p.Sweep.LevelDBFS+24) > 0.011 {
+		} else if p := recognised(channels, float64(f.SampleRate)); p == nil || math.Abs(p.Sweep.LevelDBFS+24) > 0.002 {
 			t.Errorf("case %d: not known again: %+v", i, p)
 		}
 	}
