@@ -14,6 +14,7 @@ import (
 	"roomsonde/capture/inspect"
 	"roomsonde/deconv"
 	"roomsonde/deconv/clock"
+	"roomsonde/sweep"
 	"roomsonde/sweep/scale"
 )
 
@@ -79,43 +80,22 @@ func (e *Examined) usable() bool {
 func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, error) {
 	e := &Examined{Speed: 1}
 	rec := pass.Recording
-	if p := in.Program; p != nil {
-		var err error
-		if rec, err = toRate(in, rec); err != nil {
-			return nil, err
-		}
-		e.Timing, err = clock.Locate(ctx, rec, p, clock.Options{Aligned: in.Aligned})
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		if astray := err == nil && evenly(e.Timing); err != nil || astray || p.Options.Marks && !e.Timing.Known {
-			// A wrong sample rate spoils both marks and sweep.
-			speed, speedErr := 1.0, error(nil)
-			if astray {
-				speed = speedOf(e.Timing)
-			} else {
-				speed, speedErr = clock.Speed(ctx, rec, p)
-			}
-			if speedErr == nil && speed != 1 {
-				rec = clock.Resample(rec, speed)
-				e.Speed = speed
-				e.Timing, err = clock.Locate(ctx, rec, p, clock.Options{})
-			}
-		}
-		if err != nil {
-			e.Timing = nil
-		}
+	how := deconv.Options{Aligned: in.Aligned, KeepS: o.KeepS}
+	if err := e.find(ctx, in, &rec, how); err != nil {
+		return nil, err
 	}
 
 	// While the recording is inspected it is deconvolved as if nothing were wrong
 	// with it; only where something is, that is done again.
-	how := deconv.Options{Aligned: in.Aligned && e.Speed == 1, KeepS: o.KeepS, Timing: e.Timing}
+	how.Aligned, how.Timing = in.Aligned && e.Speed == 1, e.Timing
 	var wg sync.WaitGroup
 	var inspectErr error
 	wg.Go(func() {
 		e.Report, inspectErr = look(ctx, in, pass, rec, e)
 	})
-	e.Result, e.Err = deconvolve(ctx, in, rec, how)
+	if e.Result == nil {
+		e.Result, e.Err = deconvolve(ctx, in, rec, how)
+	}
 	wg.Wait()
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -173,6 +153,51 @@ func Examine(ctx context.Context, in Input, pass Pass, o Options) (*Examined, er
 		}
 	}
 	return e, nil
+}
+
+// find finds the program in the recording, which it brings to the program's rate
+// and speed. A single sweep without marks is found by its impulse response, which
+// then is there already.
+func (e *Examined) find(ctx context.Context, in Input, rec *[]float32, how deconv.Options) (err error) {
+	p := in.Program
+	if p == nil {
+		return nil
+	}
+	if *rec, err = toRate(in, *rec); err != nil {
+		return err
+	}
+	if starts := p.Starts(sweep.KindSweep); in.Aligned && !p.Options.Marks && len(starts) == 1 {
+		if result, err := deconv.Recover(ctx, *rec, p, how); err == nil {
+			origin := float64(result.ArrivalFrame - starts[0])
+			// Anywhere else it may be noise that was taken for the sweep.
+			if late := origin / p.Sweep.SampleRate; late >= 0 && late < 1 {
+				e.Result, e.Timing = result, &clock.Timing{Origin: origin}
+				return nil
+			}
+		}
+	}
+	e.Timing, err = clock.Locate(ctx, *rec, p, clock.Options{Aligned: in.Aligned})
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if astray := err == nil && evenly(e.Timing); err != nil || astray || p.Options.Marks && !e.Timing.Known {
+		// A wrong sample rate spoils both marks and sweep.
+		speed, speedErr := 1.0, error(nil)
+		if astray {
+			speed = speedOf(e.Timing)
+		} else {
+			speed, speedErr = clock.Speed(ctx, *rec, p)
+		}
+		if speedErr == nil && speed != 1 {
+			*rec = clock.Resample(*rec, speed)
+			e.Speed = speed
+			e.Timing, err = clock.Locate(ctx, *rec, p, clock.Options{})
+		}
+	}
+	if err != nil {
+		e.Timing = nil
+	}
+	return nil
 }
 
 // evenly reports whether all stretches between marks are off by the same share:
@@ -464,13 +489,18 @@ func (e *NothingError) Unwrap() error { return e.Err }
 
 // peakDBFS returns the highest peak of several passes.
 func peakDBFS(passes []Pass) float64 {
-	var peak float32
+	var low, high float32 // plain comparisons: max, which minds NaN, takes five times as long
 	for _, p := range passes {
 		for _, v := range p.Recording {
-			peak = max(peak, v, -v)
+			if v > high {
+				high = v
+			}
+			if v < low {
+				low = v
+			}
 		}
 	}
-	return scale.AmplitudeDB(math.Abs(float64(peak)))
+	return scale.AmplitudeDB(float64(max(high, -low)))
 }
 
 // lowered returns a sentence as it goes on after a colon.
