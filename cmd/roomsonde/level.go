@@ -342,8 +342,8 @@ func (f *foundLevel) printText(w io.Writer) {
 }
 
 func (f *foundLevel) printSteps(w io.Writer) {
-	fmt.Fprintln(w, "How was it found?  (dBFS)")
-	fmt.Fprintln(w, "  step  played  input's peak  octaves heard")
+	fmt.Fprintln(w, "How was it found?  (levels in dBFS)")
+	fmt.Fprintln(w, "  step  played  input's peak  octaves that stand clear of the noise")
 	fmt.Fprintln(w, "    –  silence  "+cellText(12, "%.0f", f.NoiseDBFS)+"  (rms of the noise)")
 	for _, s := range f.Steps {
 		again := ""

@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strconv"
+	"strings"
 	"syscall"
 	"time"
 
@@ -118,6 +119,7 @@ With a microphone plugged in:      roomsonde devices
 	root.AddCommand(a.devicesCommand(), a.levelCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
 		a.showCommand(), a.exportCommand(), a.microphoneCommand())
 	root.AddCommand(faultsTopic())
+	root.SetHelpCommand(helpCommand())
 	root.InitDefaultCompletionCmd()
 	for _, cmd := range root.Commands() {
 		if cmd.Name() == "completion" { // cobra's own, with our errors
@@ -148,8 +150,31 @@ Commands:{{range .Commands}}{{if or .IsAvailableCommand (eq .Name "help")}}
 Options:
 {{.LocalFlags.FlagUsagesWrapped 80 | trimTrailingWhitespaces}}{{end}}{{if .HasAvailableSubCommands}}
 
-"{{.CommandPath}} COMMAND --help" says more about a command.{{end}}
+"{{.CommandPath}} COMMAND --help" says more about a command.{{else if .Runnable}}
+
+"roomsonde --help" lists the exit codes.{{end}}
 `
+
+// helpCommand is the help command, which does not take what it does not know for
+// a wish to see everything.
+func helpCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "help [COMMAND|TOPIC]",
+		Short: "What a command does, and its options",
+		RunE: func(cmd *cobra.Command, args []string) error {
+			of, rest, err := cmd.Root().Find(args)
+			if err != nil {
+				return noArguments(cmd.Root(), args)
+			}
+			if len(rest) > 0 {
+				return usage("name one command, or none", "there is no help on %q", strings.Join(args, " "))
+			}
+			of.InitDefaultHelpFlag()
+			of.InitDefaultVersionFlag()
+			return of.Help()
+		},
+	}
+}
 
 // ofOptions says in our words what is wrong with the options.
 func ofOptions(err error) string {

@@ -343,6 +343,9 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 		return err
 	}
 	p.program = program
+	if err := device.within(program); err != nil {
+		return err
+	}
 	if take.source == "" {
 		take.source = device.sourceOn(channelNames, c)
 	}
@@ -868,7 +871,7 @@ func (a *app) bar(p *sweep.Program, job capture.Job) (update func(capture.Progre
 	var last atomic.Pointer[capture.Progress]
 	last.Store(&capture.Progress{})
 	bar := pool.New(int64(job.Frames), mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("·").Rbound(""),
-		mpb.BarFillerClearOnComplete(),
+		mpb.BarRemoveOnComplete(),
 		mpb.PrependDecorators(decor.Any(func(decor.Statistics) string {
 			return fmt.Sprintf("%-12s", stage(p, last.Load().Frames))
 		})),

@@ -20,6 +20,7 @@ import (
 	"roomsonde/capture/soundcard"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv/response"
+	"roomsonde/sweep"
 )
 
 // modelName is the device name of the built-in room.
@@ -162,6 +163,17 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 		return nil, 0, &modelroom.RateError{Rate: rate}
 	}
 	return &card{Card: room, input: room.Device(), output: room.Device(), mic: room.CalibrationFile(), close: func() error { return nil }}, rate, nil
+}
+
+// within reports a fault that would come after the program has ended.
+func (d *deviceFlags) within(p *sweep.Program) error {
+	lasts := float64(p.Frames) / p.Sweep.SampleRate
+	for _, text := range d.faults {
+		if f, err := modelroom.ParseFault(text); err == nil && f.AtS >= lasts {
+			return usage("name an earlier time, or play more sweeps", "--fault %q comes after the program has ended: it lasts %.1f s", text, lasts)
+		}
+	}
+	return nil
 }
 
 // sourceChannels are the channels that names of sources speak of.

@@ -289,7 +289,7 @@ func (m *Measurement) louder() string {
 	if atLeast {
 		about = "at least"
 	}
-	return fmt.Sprintf(" To show nearly all takes a sweep %s %.0f dB louder, as far as ears and loudspeakers bear it, or an hour as much quieter; a longer sweep goes part of the way.", about, math.Ceil(db))
+	return fmt.Sprintf(" To show nearly all takes a sweep %s %.0f dB louder (as far as ears and loudspeakers bear it) or a room as much quieter; a longer sweep goes part of the way.", about, math.Ceil(db))
 }
 
 // leastTailS is the silence after a sweep that most rooms need.

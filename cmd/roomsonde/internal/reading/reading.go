@@ -49,7 +49,7 @@ func Readable(m *measurement.Measurement) string {
 			if atLeast {
 				would = fmt.Sprintf("to show it takes at least %.0f dB louder", math.Ceil(db))
 			}
-			s += fmt.Sprintf(" The noise hides the bass below %s: %s, or an hour as much quieter.", chart.Hz(r.FromHz), would)
+			s += fmt.Sprintf(" The noise hides the bass below %s: %s (or a room as much quieter).", chart.Hz(r.FromHz), would)
 		}
 	}
 	return s
