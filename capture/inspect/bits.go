@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"roomsonde/deconv/clock"
 	"roomsonde/sweep"
@@ -38,13 +39,16 @@ func (t *take) holes() {
 			continue
 		}
 		if i, _ := t.when(r.at + r.n/2); i >= 0 && t.Program.Segments[i].Kind == sweep.KindSilence {
-			if t.digital {
-				continue // as before anything sounds: no wonder
+			if t.digital || t.shut {
+				continue // as before anything sounds: no wonder; or the gate's
 			}
 			if float64(r.n) > 0.05*t.rate {
 				gated = append(gated, r)
 				continue
 			}
+		}
+		if t.coarse(r) {
+			continue
 		}
 		zeros = append(zeros, r)
 	}
@@ -63,6 +67,7 @@ func (t *take) holes() {
 		slices.SortFunc(zeros, func(a, b run) int { return a.at - b.at })
 		gated = nil
 	}
+	t.onlyPauses = !slices.ContainsFunc(zeros, func(r run) bool { return !t.pause(r.at) || !t.pause(r.at+r.n) })
 	t.filled(zeros, "zeros")
 	t.filled(held, "one and the same value")
 	if len(gated) > 0 {
@@ -71,6 +76,14 @@ func (t *take) holes() {
 			What:   fmt.Sprintf("In the pauses the recording holds nothing but zeros for %.0f ms in all, first at %.3f s, though there is noise before the program.", 1000*t.seconds(total), t.seconds(first.at)),
 			Effect: gateEffect, Remedy: voiceRemedy})
 	}
+}
+
+// coarse reports whether a row of zeros in a recording of few bits is no wonder: what
+// is smaller than half a step comes out as zeros, and it begins and ends by one.
+func (t *take) coarse(r run) bool {
+	const steps = 512 // 8 bits and less
+	step := float32(1.5 * t.quantum)
+	return t.quantum*steps > t.peak && max(r.left, -r.left) <= step && max(r.right, -r.right) <= step
 }
 
 // pause reports whether the program was silent at a frame.
@@ -86,30 +99,38 @@ const (
 
 // filled reports holes.
 func (t *take) filled(runs []run, with string) {
-	if len(runs) == 0 {
+	spans := make([]span, len(runs))
+	for i, r := range runs {
+		spans[i] = span{r.at, r.at + r.n}
+		t.damaged = append(t.damaged, spans[i])
+		t.spoil(r.at, r.at+r.n)
+	}
+	t.stretches(ZeroFilled, spans, func(n int) string { return isAre(n) + " filled with " + with }, "What was there is lost: a buffer did not arrive in time.")
+}
+
+// stretches reports stretches of frames that are not as they arrived. of says what
+// became of so many frames.
+func (t *take) stretches(kind Kind, spans []span, of func(n int) string, effect string) {
+	if len(spans) == 0 {
 		return
 	}
 	total := 0
-	for _, r := range runs {
-		total += r.n
-		t.damaged = append(t.damaged, span{r.at, r.at + r.n})
-		t.spoil(r.at, r.at+r.n)
+	for _, s := range spans {
+		total += s.to - s.from
 	}
-	first, last := runs[0], runs[len(runs)-1]
-	what := fmt.Sprintf("%s %s filled with %s, %s", count(first.n, "frame"), isAre(first.n), with, t.described(first.at))
-	if n := len(runs) - 1; n > 0 {
-		what += fmt.Sprintf("; %s more, up to %.3f s", stretches(n), t.seconds(last.at))
+	first, last := spans[0], spans[len(spans)-1]
+	n := first.to - first.from
+	what := fmt.Sprintf("%s %s, %s", count(n, "frame"), of(n), t.described(first.from))
+	if more := len(spans) - 1; more > 0 {
+		such := "1 such stretch"
+		if more > 1 {
+			such = fmt.Sprintf("%d such stretches", more)
+		}
+		what += fmt.Sprintf("; %s more, up to %.3f s", such, t.seconds(last.from))
 	}
-	_, hz := t.sweepAt(first.at)
-	t.add(Finding{Kind: ZeroFilled, Fault: true, FromS: t.seconds(first.at), ToS: t.seconds(last.at + last.n), FromHz: hz, ToHz: hz, Amount: float64(total), Unit: "frames",
-		What: what + ".", Effect: "What was there is lost: a buffer did not arrive in time.", Remedy: again})
-}
-
-func stretches(n int) string {
-	if n == 1 {
-		return "1 such stretch"
-	}
-	return fmt.Sprintf("%d such stretches", n)
+	_, hz := t.sweepAt(first.from)
+	t.add(Finding{Kind: kind, Fault: true, FromS: t.seconds(first.from), ToS: t.seconds(last.to), FromHz: hz, ToHz: hz, Amount: float64(total), Unit: "frames",
+		What: what + ".", Effect: effect, Remedy: again})
 }
 
 func isAre(n int) string {
@@ -122,27 +143,35 @@ func isAre(n int) string {
 // longestRepeatS is longer than any buffer.
 const longestRepeatS = 0.25
 
-// repeats reports blocks that were repeated in place.
+// repeats looks for blocks that were repeated in place.
 func (t *take) repeats() {
-	// What repeats itself for long was played like that.
-	copies := slices.DeleteFunc(merge(t.copies), func(c repeat) bool { return float64(c.n) > longestRepeatS*t.rate })
-	if len(copies) == 0 {
-		return
-	}
-	total := 0
-	for _, c := range copies {
-		total += c.n
+	t.copies = slices.DeleteFunc(merge(t.copies), func(c repeat) bool {
+		// What repeats itself for long was played like that. And flat tops are alike:
+		// where it is clipped, only a block that comes twice in a row counts.
+		return float64(c.n) > longestRepeatS*t.rate || (c.n < c.lag || c.n > c.lag+2) && t.damagedAt(c.at, c.at+c.n, 0)
+	})
+	for _, c := range t.copies {
 		t.damaged = append(t.damaged, span{c.at - c.lag, c.at + c.n})
 		t.spoil(c.at, c.at+c.n)
 	}
-	first, last := copies[0], copies[len(copies)-1]
-	what := fmt.Sprintf("%s %s what came %.2f ms before, to the last bit, %s", count(first.n, "frame"), repeatVerb(first.n), 1000*t.seconds(first.lag), t.described(first.at))
-	if n := len(copies) - 1; n > 0 {
-		what += fmt.Sprintf("; %s more, up to %.3f s", stretches(n), t.seconds(last.at))
+}
+
+// repeated reports the blocks that were repeated, but for those that explain frames
+// that were put in.
+func (t *take) repeated() {
+	var spans []span
+	lag := 0
+	for _, c := range t.copies {
+		if !c.told {
+			if len(spans) == 0 {
+				lag = c.lag
+			}
+			spans = append(spans, span{c.at, c.at + c.n})
+		}
 	}
-	_, hz := t.sweepAt(first.at)
-	t.add(Finding{Kind: Repeated, Fault: true, FromS: t.seconds(first.at), ToS: t.seconds(last.at + last.n), FromHz: hz, ToHz: hz, Amount: float64(total), Unit: "frames",
-		What: what + ".", Effect: "An old buffer was delivered in place of a new one.", Remedy: again})
+	t.stretches(Repeated, spans, func(n int) string {
+		return fmt.Sprintf("%s what came %.2f ms before, to the last bit", repeatVerb(n), 1000*t.seconds(lag))
+	}, "An old buffer was delivered in place of a new one.")
 }
 
 func repeatVerb(n int) string {
@@ -152,27 +181,98 @@ func repeatVerb(n int) string {
 	return "repeat"
 }
 
-// cutOff reports sweeps that the recording does not hold from start to end.
+// cutOff reports what of the program the recording does not hold from start to end.
 func (t *take) cutOff() {
-	var cut []string
 	starts := t.Program.Starts(sweep.KindSweep)
 	slack := int(0.01 * t.rate)
+	var sweeps, marks []string
+	late, early := false, false
+	var hardly []int // which lack the end of the room's answer
 	for i, s := range starts {
-		if t.at(s) < -slack || t.at(s+t.Program.Sweep.Frames) > len(t.x)+slack {
+		end := s + t.Program.Sweep.Frames
+		before, after := t.at(s) < -slack, t.at(end) > len(t.x)+slack
+		short := len(starts) > 1 && len(t.Timing.Marks) > 0 && t.at(end+t.Program.Tail()) > len(t.x)+slack
+		switch {
+		case before || after:
 			t.report.Whole[i] = false
-			cut = append(cut, fmt.Sprint(i+1))
+		case short:
+			hardly = append(hardly, i)
+		default:
+			continue
+		}
+		sweeps = append(sweeps, fmt.Sprint(i+1))
+		late, early = late || before, early || after || short
+	}
+	if len(sweeps) < len(starts) {
+		for _, i := range hardly { // better without it, where there is another
+			t.report.Whole[i] = false
 		}
 	}
-	if len(cut) == 0 {
+	outside := func(m clock.Mark) bool {
+		before, after := t.outside(m)
+		late, early = late || before, early || after
+		return before || after
+	}
+	for i, m := range t.Timing.Marks {
+		if outside(m) {
+			marks = append(marks, fmt.Sprint(i+1))
+		}
+	}
+	quiet := slices.ContainsFunc(t.Timing.Quiet, outside)
+	missing := len(sweeps) + len(marks)
+	if missing == 0 && !quiet {
 		return
 	}
-	f := Finding{Kind: CutOff, Fault: len(cut) == len(starts), ToS: t.seconds(len(t.x)), Amount: float64(len(cut)), Unit: "sweeps",
-		What:   fmt.Sprintf("The recording starts too late or ends too early: %d of %s (number %s) not in it from start to end.", len(cut), count(len(starts), "sweep"), list(cut)),
-		Effect: "The others alone make the result.", Remedy: "Record from before the program starts to after it ends."}
-	if f.Fault {
+	f := Finding{Kind: CutOff, Fault: missing > 0, ToS: t.seconds(len(t.x)), Amount: float64(max(1, missing)), Unit: "parts",
+		Remedy: "Record from before the program starts to after it ends."}
+	var parts, how []string
+	if len(sweeps) > 0 {
+		parts = append(parts, numbered("sweep", sweeps))
+	}
+	if len(marks) > 0 {
+		parts = append(parts, numbered("time mark", marks))
+	}
+	if missing == 0 {
+		parts = append(parts, "the quiet mark")
+	}
+	if late {
+		how = append(how, "starts too late")
+	}
+	if early {
+		how = append(how, "ends too early")
+	}
+	f.What = fmt.Sprintf("The recording %s: %s %s not in it from start to end.", list(how), list(parts), isAre(max(1, missing)))
+	switch {
+	case len(sweeps) == len(starts):
 		f.Effect = "What is missing of the sweep is missing in the result."
+	case len(sweeps) > 0:
+		f.Effect = "The result comes from what is left, and nothing proves that whole."
+	case len(marks) > 0:
+		f.Effect = "Nothing proves the sweeps whole: frames may be lost without a trace, and the clocks of player and recorder are told less surely, or not at all."
+		if len(starts) == 1 {
+			f.Kind = MarkDamaged // the sweep itself is whole
+		}
+	default:
+		f.Effect = "Whether automatic gain or compression was at work cannot be told."
 	}
 	t.add(f)
+}
+
+// outside reports whether a mark was not found since the recording starts after its
+// start, or ends before its end.
+func (t *take) outside(m clock.Mark) (late, early bool) {
+	if m.Found {
+		return false, false
+	}
+	return t.at(m.Segment.Start) < 0, t.at(m.Segment.Start+m.Segment.Frames) > len(t.x)
+}
+
+// numbered names some of several: "sweeps 1 and 2".
+func numbered(noun string, numbers []string) string {
+	if len(numbers) > 1 {
+		noun += "s"
+	}
+	return noun + " " + list(numbers)
 }
 
 // mostSkew is how far two clocks may be apart for an interval between marks to be
@@ -183,34 +283,44 @@ const mostSkew = 600e-6
 func (t *take) frames() {
 	marks := t.Timing.Marks
 	for _, j := range t.Timing.Jumps {
-		sure := true
 		// Of two intervals that disagree either may be the whole one.
-		if other, ok := t.otherJump(j); ok {
-			sure = false
+		other, open := t.otherJump(j)
+		if open {
 			// What was put in is mostly a copy, or zeros, and has been found as such.
 			if evident := t.evident(j) != t.evident(other); evident && t.evident(other) || !evident && j.Frames > 0 {
-				j = other
+				j, other = other, j
 			}
 		}
 		from, to := t.at(j.From), t.at(j.To)
 		f := Finding{Kind: LostFrames, Fault: true, FromS: t.seconds(from), ToS: t.seconds(to), Amount: math.Abs(j.Frames), Unit: "frames",
 			Effect: "All that came later is shifted: a swept response hides this as a harmless-looking delay, and its phase is wrong.", Remedy: again}
-		verb, way := "lost", "close together"
 		if j.Frames > 0 {
-			f.Kind, verb, way = ExtraFrames, "put in", "far apart"
+			f.Kind = ExtraFrames
 		}
-		f.What = fmt.Sprintf("%s frames were %s between %.2f and %.2f s: the marks on either side are that much too %s.", digits(math.Abs(j.Frames)), verb, f.FromS, f.ToS, way)
-		if !sure {
-			f.What = fmt.Sprintf("%s frames were %s between %.2f and %.2f s, or the opposite happened in the other interval: the marks on either side are that much too %s, compared with the others.", digits(math.Abs(j.Frames)), verb, f.FromS, f.ToS, way)
+		n := digits(math.Abs(j.Frames)) + " frames"
+		if math.Abs(math.Abs(j.Frames)-1) < 0.05 {
+			n = "1 frame"
+		}
+		if c := t.putIn(j); c != nil {
+			c.told = true
+			from, to = c.at-c.lag, c.at+c.n
+			f.FromS, f.ToS = t.seconds(c.at), t.seconds(c.at+c.n)
+			f.What = fmt.Sprintf("%s %s, %s: %s what came %.2f ms before, to the last bit.", n, lostOrPutIn(j.Frames), t.described(c.at), theyRepeat(c.n), 1000*t.seconds(c.lag))
+		} else if open && !t.evident(j) {
+			f.What = fmt.Sprintf("%s %s between %.2f and %.2f s, or %s between %.2f and %.2f s: the distances between the time marks differ by so much, and which of them is right cannot be told.",
+				n, lostOrPutIn(j.Frames), f.FromS, f.ToS, strings.TrimPrefix(lostOrPutIn(other.Frames), "were "), t.seconds(t.at(other.From)), t.seconds(t.at(other.To)))
+		} else {
+			f.What = fmt.Sprintf("%s %s between %.2f and %.2f s: the time marks on either side are that much too %s.", n, lostOrPutIn(j.Frames), f.FromS, f.ToS, wayOff(j.Frames))
 		}
 		for i, start := range t.Program.Starts(sweep.KindSweep) {
-			if !sure || start+t.Program.Sweep.Frames > j.From && start < j.To {
+			if open || start+t.Program.Sweep.Frames > j.From && start < j.To {
 				t.report.Whole[i] = false
 			}
 		}
 		t.damaged = append(t.damaged, span{from, to})
 		t.add(f)
 	}
+	t.repeated()
 	t.judgeMarks(marks)
 	t.compareMarks()
 	t.judgeQuiet()
@@ -221,6 +331,20 @@ func (t *take) frames() {
 	case len(marks) == 0:
 		t.add(Finding{Kind: QuickForm, What: "There are no time marks.", Effect: "Neither lost frames nor the difference between the clocks can be told.", Remedy: "Measure with marks where it matters."})
 	}
+}
+
+func wayOff(jump float64) string {
+	if jump > 0 {
+		return "far apart"
+	}
+	return "close together"
+}
+
+func theyRepeat(n int) string {
+	if n == 1 {
+		return "it repeats"
+	}
+	return "they repeat"
 }
 
 // otherJump returns what happened if the jump lies in the other of two intervals,
@@ -251,19 +375,26 @@ func (t *take) otherJump(j clock.Jump) (clock.Jump, bool) {
 	return j, true
 }
 
+// putIn returns the copy that a jump put in; nil where there is none. It may lie in
+// the mark on either side.
+func (t *take) putIn(j clock.Jump) *repeat {
+	if j.Frames < 0 {
+		return nil
+	}
+	beside := int(t.Program.Mark.Seconds * t.rate)
+	from, to := t.at(j.From)-beside, t.at(j.To)+beside
+	for i, c := range t.copies {
+		if c.at > from && c.at < to && math.Abs(float64(c.n)-j.Frames) < 2+0.5*j.Frames {
+			return &t.copies[i]
+		}
+	}
+	return nil
+}
+
 // evident reports whether a jump that put frames in shows where it did: as a copy
 // or as zeros.
 func (t *take) evident(j clock.Jump) bool {
-	if j.Frames < 0 {
-		return false
-	}
-	from, to := t.at(j.From), t.at(j.To)
-	for _, c := range merge(t.copies) {
-		if c.at > from && c.at < to && math.Abs(float64(c.n)-j.Frames) < 2+0.5*j.Frames {
-			return true
-		}
-	}
-	return t.damagedAt(from, to, 0)
+	return j.Frames > 0 && (t.putIn(j) != nil || t.damagedAt(t.at(j.From), t.at(j.To), 0))
 }
 
 // driver reports what the driver itself said.

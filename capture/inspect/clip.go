@@ -108,6 +108,114 @@ func (t *take) clipping() {
 			return
 		}
 	}
+	t.leaning()
+}
+
+const (
+	leanTop    = 0.7  // of the highest sample: there tops are looked at
+	leanBlocks = 400  // of 5 ms, the loudest
+	leanStep   = 0.25 // Hz
+	leanHalf   = 64   // steps either way
+	leanLeast  = 16   // samples
+	leanRatio  = 4    // re those that lean the other way
+	leanNext   = 3    // re those that lean more, or less
+)
+
+// leanWidths are the widths of a heap, in steps, to either side: what noise makes of
+// the slope.
+var leanWidths = []int{0, 1, 3, 7}
+
+// leaning looks for flat tops from before a high-pass of first order, as the capacitor
+// at an input is one: there they decay towards zero, all by the same rate,
+// dy/dt = −2πf·y, f being the corner. Tops of a sound lean to either side alike.
+func (t *take) leaning() {
+	// What is clipped is what is loudest.
+	var edges []float32
+	for _, b := range t.blocks {
+		if edge := max(b.max, -b.min); edge >= float32(leanTop*t.peak) {
+			edges = append(edges, edge)
+		}
+	}
+	slices.Sort(edges)
+	if len(edges) == 0 {
+		return
+	}
+	least := edges[max(0, len(edges)-leanBlocks)]
+	// Long steps tell a slope more exactly, short ones the tops of high notes.
+	for _, reach := range []int{2, 1} {
+		if t.leaningBy(reach, least) {
+			return
+		}
+	}
+}
+
+// leaningBy takes the slope between samples so far before and after, in blocks whose
+// highest sample is at least so high.
+func (t *take) leaningBy(reach int, least float32) bool {
+	var heap [2*leanHalf + 1]int
+	limit := float32(leanTop * t.peak)
+	toSteps := float32(-t.rate / (2 * math.Pi * float64(2*reach) * leanStep))
+	stepOf := func(n int, y float32) (step int, ok bool) {
+		lean := (t.x[n+reach]-t.x[n-reach])*toSteps/y + leanHalf + 0.5
+		if !(lean >= 0 && lean < 2*leanHalf+1) {
+			return 0, false
+		}
+		return int(lean) - leanHalf, true
+	}
+	each := func(do func(lo, hi int)) {
+		for i, b := range t.blocks {
+			if b.max >= least || -b.min >= least {
+				do(max(reach, i*t.block), min((i+1)*t.block, len(t.x)-reach))
+			}
+		}
+	}
+	each(func(lo, hi int) {
+		for n := lo; n < hi; n++ {
+			if y := t.x[n]; y >= limit || -y >= limit {
+				if step, ok := stepOf(n, y); ok {
+					heap[step+leanHalf]++
+				}
+			}
+		}
+	})
+	sum := func(from, to int) (n int) {
+		for k := max(0, from+leanHalf); k <= min(2*leanHalf, to+leanHalf); k++ {
+			n += heap[k]
+		}
+		return n
+	}
+	best, middle, width := 0, 0, 0
+	for _, w := range leanWidths {
+		for k := w + 1; k+w <= leanHalf; k++ {
+			n := sum(k-w, k+w)
+			if n < leanLeast || n <= best {
+				continue
+			}
+			// As many steps on either side, some way off.
+			beside := (sum(k-4*w-3, k-2*w-2) + sum(k+2*w+2, k+4*w+3)) / 2 * (2*w + 1) / (2*w + 2)
+			if n >= leanLeast+max(leanRatio*sum(-k-w, -k+w), leanNext*beside) {
+				best, middle, width = n, k, w
+			}
+		}
+		if best > 0 {
+			break
+		}
+	}
+	if best == 0 {
+		return false
+	}
+	var at []int
+	each(func(lo, hi int) {
+		for n := lo; n < hi; n++ {
+			if y := t.x[n]; y >= limit || -y >= limit {
+				if step, ok := stepOf(n, y); ok && step >= middle-width && step <= middle+width {
+					at = append(at, n)
+				}
+			}
+		}
+	})
+	t.clippedTops(at, t.peak, float64(middle)*leanStep)
+	return true
 }
 
 // clippedAt reports the samples within limits of the tops that were hit.
@@ -126,6 +234,12 @@ func (t *take) clippedAt(sides [2]side, limits [2]float64, hit [2]bool) {
 		}
 	}
 	slices.Sort(at)
+	t.clippedTops(at, top, 0)
+}
+
+// clippedTops reports samples at flat tops, the highest at top, from before a
+// high-pass (0: none).
+func (t *take) clippedTops(at []int, top, highPassHz float64) {
 	lowHz, highHz := math.Inf(1), 0.0
 	// Samples of the same stretch belong together.
 	gap := int(0.1 * t.rate)
@@ -152,7 +266,10 @@ func (t *take) clippedAt(sides [2]side, limits [2]float64, hit [2]bool) {
 	db := scale.AmplitudeDB(top)
 	f := Finding{Kind: Clipping, Fault: true, FromS: t.seconds(at[0]), ToS: t.seconds(at[len(at)-1] + 1), FromHz: lowHz, ToHz: highHz, Amount: db, Unit: "dBFS",
 		Effect: "The level is too low there, and distortion appears that neither loudspeaker nor room has."}
-	if top >= fullScale*0.999 {
+	if highPassHz > 0 {
+		f.What = fmt.Sprintf("The sound was clipped before it reached the input, where a high-pass of about %s Hz makes that hard to see: %s %s.", digits(highPassHz), count(len(at), "sample"), where)
+		f.Remedy = "The microphone or its own amplifier is overloaded: lower the output level by 6 dB, or the microphone's own gain, and measure again. Lowering the level behind it does not help."
+	} else if top >= fullScale*0.999 {
 		f.What = fmt.Sprintf("The recording is clipped at full scale: %s %s.", count(len(at), "sample"), where)
 		f.Remedy = "Lower the input gain, or the output level, by 6 dB and measure again."
 	} else {

@@ -18,6 +18,7 @@ const (
 	WrongChannel Kind = "wrong channel" // the program is in another input
 	WrongSpeed   Kind = "wrong speed"   // player and recorder run at different sample rates
 	EarlySound   Kind = "early sound"   // a copy that did not come through the air
+	OutOfRange   Kind = "out of range"  // samples that no converter delivers
 	Clipping     Kind = "clipping"
 	CutOff       Kind = "cut off" // the recording starts too late or ends too early
 	LostFrames   Kind = "lost frames"
@@ -34,12 +35,14 @@ const (
 	NoiseChange  Kind = "noise change"
 	LowSignal    Kind = "low signal"
 	Hum          Kind = "hum"
+	Offset       Kind = "offset"      // a constant on all samples
+	OtherSound   Kind = "other sound" // as loud as the program, outside it
 	Clocks       Kind = "clocks"
 	QuickForm    Kind = "quick form"
 )
 
-var kinds = []Kind{Silence, WrongChannel, WrongSpeed, EarlySound, Clipping, CutOff, LostFrames, ExtraFrames, ZeroFilled, Repeated,
-	MarkDamaged, DriverReport, Step, Burst, LevelChange, Compression, NoiseGate, NoiseChange, LowSignal, Hum, Clocks, QuickForm}
+var kinds = []Kind{Silence, WrongChannel, WrongSpeed, EarlySound, OutOfRange, Clipping, CutOff, LostFrames, ExtraFrames, ZeroFilled, Repeated,
+	MarkDamaged, DriverReport, Step, Burst, LevelChange, Compression, NoiseGate, NoiseChange, LowSignal, Hum, Offset, OtherSound, Clocks, QuickForm}
 
 func order(k Kind) int { return slices.Index(kinds, k) }
 

@@ -63,8 +63,9 @@ type Report struct {
 	// does not.
 	Bursts   []Stretch
 	PeakDBFS float64 // the highest |sample| of the recording
-	// NoiseS is how many seconds of silence were heard before anything sounded; 0:
-	// the noise is unknown. NoiseDBFS is its rms, scale.FloorDB where it is
+	// NoiseS is how many seconds of silence were heard before anything sounded, or at
+	// the end of a pause where the recording starts too late for that; 0: the noise is
+	// unknown. NoiseDBFS is its rms, scale.FloorDB where it is
 	// digital silence.
 	NoiseS, NoiseDBFS float64
 	SNR               []Octave // octaves that the sweep covers, lowest first; nil where the noise is unknown
@@ -106,6 +107,7 @@ func Take(ctx context.Context, in Input) (*Report, error) {
 	if in.Program != nil && in.Program.Sweep.SampleRate != in.SampleRate {
 		return nil, fmt.Errorf("inspect: the recording has %g Hz and the program %g Hz", in.SampleRate, in.Program.Sweep.SampleRate)
 	}
+	in.Timing = withoutGhosts(in.Timing)
 	t := newTake(in)
 	if len(in.Recording) == 0 {
 		t.add(Finding{Kind: Silence, Fault: true, What: "The recording is empty.",
@@ -117,6 +119,10 @@ func Take(ctx context.Context, in Input) (*Report, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	if t.unusable() {
+		return t.report, nil
+	}
+	t.levelsOut()
 	if t.silent() {
 		return t.report, nil
 	}
@@ -131,26 +137,31 @@ func Take(ctx context.Context, in Input) (*Report, error) {
 	}
 	side.Go(t.echo)
 	t.hearSilence()
+	timed := in.Program != nil && in.Timing != nil
+	if timed {
+		t.laySweeps()
+		t.gate()
+	}
 	side.Go(t.octaves)
 	side.Go(t.noisesInPauses)
 	side.Go(t.noiseAfter)
 	t.clipping()
 	t.holes()
 	t.repeats()
-	if in.Program != nil && in.Timing != nil {
-		t.compareSweeps()
-	}
+	t.compareSweeps()
 	side.Wait()
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	if in.Program != nil && in.Timing != nil {
+	if timed {
 		t.cutOff()
 		t.frames()
 		t.levels()
-		t.gate()
 		t.noiseDuring()
 		t.clocks()
+		t.otherSound()
+	} else {
+		t.repeated()
 	}
 	t.driver()
 	t.jolts()
@@ -183,10 +194,20 @@ type take struct {
 	noise   spectrum
 	noisier bool // after the sweeps: it is reported
 	digital bool // the silence holds (almost) nothing but zeros
+	// The ends of the pauses, and the quietest of them; nil without any.
+	ends     []pause
+	quietest *pause
+	// What two sweeps, or marks, laid on top of each other are reckoned to leave of
+	// noise each; the second low-passed.
+	heard, heardLow level
+	during          float64 // noise while the sweeps sound; 0: not known
+	shut            bool    // a noise gate is reported
+	onlyPauses      bool    // all holes lie in pauses
 
 	damaged []span // frames that holes, repeats and clipping account for
 	pairs   []pair
 	odd     []int // time marks that are damaged
+	changes []gainChange
 }
 
 // doubtful reports whether what was found of the program need not be it.
@@ -198,6 +219,30 @@ func (t *take) doubtful() bool {
 		}
 	}
 	return missing > 0 && (!t.Timing.Known || 2*missing >= len(t.Timing.Marks))
+}
+
+// ghostDB is a level re the first mark that no change on the way explains.
+const ghostDB = -30
+
+// withoutGhosts returns a timing without marks that were found in what is no mark: at
+// the end of a recording that stops before the mark comes, something else may do.
+func withoutGhosts(t *clock.Timing) *clock.Timing {
+	ghost := func(m clock.Mark) bool { return m.Found && m.LevelDB < ghostDB }
+	if t == nil || !slices.ContainsFunc(t.Marks, ghost) {
+		return t
+	}
+	c := *t
+	c.Marks, c.Jumps = slices.Clone(t.Marks), slices.Clone(t.Jumps)
+	for i, m := range c.Marks {
+		if !ghost(m) {
+			continue
+		}
+		c.Jumps = slices.DeleteFunc(c.Jumps, func(j clock.Jump) bool {
+			return j.To == m.Segment.Start || j.From == m.Segment.Start+m.Segment.Frames
+		})
+		c.Marks[i] = clock.Mark{Segment: m.Segment, OutDB: m.OutDB}
+	}
+	return &c
 }
 
 // span is a stretch of the recording, from <= frame < to.
@@ -341,6 +386,12 @@ func power(x []float32) float64 {
 // finish orders the findings, faults first.
 func (t *take) finish() {
 	t.report.PeakDBFS = scale.AmplitudeDB(t.peak)
+	if slices.ContainsFunc(t.report.Findings, func(f Finding) bool { return f.Kind == NoiseGate }) {
+		// As it opens and shuts it makes noises of its own, and zeros in the pauses.
+		t.report.Findings = slices.DeleteFunc(t.report.Findings, func(f Finding) bool {
+			return f.Kind == Burst || f.Kind == ZeroFilled && t.onlyPauses
+		})
+	}
 	slices.SortStableFunc(t.report.Findings, func(a, b Finding) int {
 		if a.Fault != b.Fault {
 			if a.Fault {

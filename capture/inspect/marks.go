@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"roomsonde/deconv/clock"
 	"roomsonde/sweep"
@@ -39,17 +40,13 @@ func (t *take) judgeMarks(marks []clock.Mark) {
 		}
 	}
 	for i, m := range marks {
+		if late, early := t.outside(m); late || early {
+			continue // cutOff's business
+		}
 		from := t.at(m.Segment.Start)
 		to := t.at(m.Segment.Start + m.Segment.Frames)
 		f := Finding{Kind: MarkDamaged, Fault: true, FromS: t.seconds(from), ToS: t.seconds(to), FromHz: t.Program.Mark.FromHz, ToHz: t.Program.Mark.ToHz}
 		switch {
-		case !m.Found && (from < 0 || to > len(t.x)):
-			f.Fault = false
-			f.FromS = t.seconds(max(0, min(from, len(t.x))))
-			f.ToS = math.Max(f.FromS, t.seconds(max(0, min(to, len(t.x)))))
-			f.What = fmt.Sprintf("Time mark %d of %d is not in the recording, which starts too late or ends too early.", i+1, len(marks))
-			f.Effect = "Less can be told of lost frames and of the clocks."
-			f.Remedy = "Record from before the program starts to after it ends."
 		case !m.Found:
 			f.What = fmt.Sprintf("Time mark %d of %d, expected at %.2f s, is not there or too damaged to be used.", i+1, len(marks), f.FromS)
 			f.Effect = "Whether frames were lost on either side of it cannot be told."
@@ -57,7 +54,7 @@ func (t *take) judgeMarks(marks []clock.Mark) {
 			t.spoilBeside(m.Segment)
 		case len(like) > 2 && m.LikenessDB > unlikeDB && t.unlike(m, marks) && !t.damagedAt(from, to, 0):
 			f.Amount, f.Unit = m.LikenessDB, "dB"
-			f.What = fmt.Sprintf("Time mark %d of %d, at %.2f s, differs from the others by %.0f dB re its own level: frames were lost or repeated inside it, or something sounded over it.", i+1, len(marks), f.FromS, m.LikenessDB)
+			f.What = fmt.Sprintf("Time mark %d of %d, at %.2f s, is not like the others (what differs is %s it): frames were lost or repeated inside it, or something sounded over it.", i+1, len(marks), f.FromS, compared(m.LikenessDB))
 			f.Effect = "The recording cannot be proven whole."
 			f.Remedy = "Measure again."
 			t.spoilBeside(m.Segment)
@@ -94,18 +91,32 @@ func (t *take) judgeQuiet() {
 		if t.Program.Mark.FromHz < 200 {
 			least = 3
 		}
-		jump := mark.At - q.At - float64(mark.Segment.Start-q.Segment.Start)/(1+t.Timing.Skew)
+		played, recorded := float64(mark.Segment.Start-q.Segment.Start), mark.At-q.At
+		jump := recorded - played/(1+t.Timing.Skew)
 		if math.Abs(jump) > math.Max(least, 6*math.Hypot(q.StdErr, mark.StdErr)) {
 			f.Kind, f.Amount, f.Unit = LostFrames, math.Abs(jump), "frames"
-			verb := "lost"
 			if jump > 0 {
-				f.Kind, verb = ExtraFrames, "put in"
+				f.Kind = ExtraFrames
 			}
-			f.What = fmt.Sprintf("%.0f frames were %s between the quiet mark and the first time mark, %.2f to %.2f s.", math.Abs(jump), verb, f.FromS, f.ToS)
+			f.What = fmt.Sprintf("%s %s between the quiet mark and the first time mark, %.2f to %.2f s.", count(int(math.Round(math.Abs(jump))), "frame"), lostOrPutIn(jump), f.FromS, f.ToS)
 			if len(t.Timing.Marks) < 3 || len(t.Timing.Jumps) > 0 {
 				// The skew that this was reckoned with is in doubt itself.
 				f.What = "The distances between the quiet mark and the time marks contradict each other: frames were lost or put in between them, how many and where cannot be told."
-				f.Effect = "Time and phase are wrong, and no clocks can be told apart."
+				f.Effect = "Time and phase are wrong, and how far the clocks are apart cannot be told."
+			} else if each, ok := t.alike(played/recorded - 1); ok {
+				f.What = fmt.Sprintf("The distances between the marks contradict each other: either each sweep has %s %s, all the same number, or %s %s between the quiet mark and the first time mark, or the clocks do not run steadily.",
+					count(int(math.Round(math.Abs(each))), "frame"), tooFew(each), count(int(math.Round(math.Abs(jump))), "frame"), lostOrPutIn(jump))
+				f.Effect = "Time and phase may be wrong in all sweeps, and how far the clocks are apart with them."
+				f.ToS = t.seconds(t.at(t.Timing.Marks[len(t.Timing.Marks)-1].Segment.Start))
+				if t.oddSkew(t.Timing.Skew) > t.oddSkew(played/recorded-1) { // likelier
+					f.Kind, f.Amount = LostFrames, math.Abs(each)
+					if each > 0 {
+						f.Kind = ExtraFrames
+					}
+				}
+				for i := range t.report.Whole {
+					t.report.Whole[i] = false
+				}
 			}
 			t.add(f)
 			continue
@@ -116,14 +127,57 @@ func (t *take) judgeQuiet() {
 		if t.noise.step == 0 || p <= 0 {
 			continue
 		}
-		noise := scale.PowerDB(t.noise.band(t.Program.Mark.FromHz, t.Program.Mark.ToHz) * 1.5 / p)
+		noise := scale.PowerDB((t.noise.band(t.Program.Mark.FromHz, t.Program.Mark.ToHz)*1.5 + t.quantum*t.quantum/4) / p)
 		if q.LikenessDB > math.Max(quietUnlikeDB, noise+quietMoreDB) {
 			f.Kind, f.Amount, f.Unit = MarkDamaged, q.LikenessDB, "dB"
 			f.ToS = t.seconds(int(q.At) + q.Segment.Frames)
-			f.What = fmt.Sprintf("The quiet mark at %.2f s differs from the time marks by %.0f dB re its own level: frames were lost or repeated inside it, or something sounded over it.", f.FromS, q.LikenessDB)
+			f.What = fmt.Sprintf("The quiet mark at %.2f s is not like the time marks (what differs is %s it): frames were lost or repeated inside it, or something sounded over it.", f.FromS, compared(q.LikenessDB))
 			t.add(f)
 		}
 	}
+}
+
+func lostOrPutIn(jump float64) string {
+	verb := "were lost"
+	if jump > 0 {
+		verb = "were put in"
+	}
+	if math.Round(math.Abs(jump)) == 1 {
+		verb = strings.Replace(verb, "were", "was", 1)
+	}
+	return verb
+}
+
+func tooFew(frames float64) string {
+	if frames > 0 {
+		return "too many"
+	}
+	return "too few"
+}
+
+// oddSkew says how far a skew is from what is expected of this pair of devices.
+func (t *take) oddSkew(skew float64) float64 {
+	if t.HistorySkew != nil {
+		skew -= *t.HistorySkew
+	}
+	return math.Abs(skew)
+}
+
+// alike returns how many frames each interval between time marks has too many
+// if the clocks are a skew apart that another interval tells, and whether that may
+// be what happened: losses alike between all marks look like a skew.
+func (t *take) alike(skew float64) (each float64, ok bool) {
+	marks := t.Timing.Marks
+	first, last := marks[0], marks[len(marks)-1]
+	if !last.Found {
+		return 0, false
+	}
+	played := float64(last.Segment.Start - first.Segment.Start)
+	each = (last.At - first.At - played/(1+skew)) / float64(len(marks)-1)
+	if t.HistorySkew != nil && t.oddSkew(t.Timing.Skew) < 1e-6*historyPPM+6*t.Timing.SkewStdErr {
+		return each, false // the sweeps tell what was always so
+	}
+	return each, math.Abs(skew) < mostSkew
 }
 
 // compareMarks lays the marks on top of each other, as the sweeps: frames that
@@ -161,7 +215,7 @@ func (t *take) compareMarks() {
 		for f := range p.diff {
 			floor := t.floor(p, f)
 			expected := max(2*floor.mean, t.least(), (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
-			if p.diff[f] > scale.Power(burstDB)*expected && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !p.louder(f) {
+			if p.diff[f] > scale.Power(burstDB)*expected && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !t.louder(p, f) {
 				if first < 0 {
 					first = f
 				}
@@ -194,6 +248,28 @@ func (t *take) compareMarks() {
 	if worst == 0 {
 		return
 	}
+	// A noise that is over all of them alike is no accident, but there whenever
+	// something sounds.
+	if all := 0; len(found) >= 3 {
+		steady := level{mean: math.Inf(1)}
+		for _, o := range odds {
+			if o.count == worst && o.most < o.level/4 {
+				all++
+				steady.max, steady.mean = math.Max(steady.max, o.most), math.Min(steady.mean, o.most)
+			}
+		}
+		if all == len(found) && steady.max < scale.Power(gateDB)*steady.mean {
+			if !t.shut && !t.noisier {
+				t.shut = true
+				db := scale.PowerDB(steady.mean / 2 / math.Max(t.heard.mean, t.least()))
+				first, last := t.Timing.Marks[found[0]], t.Timing.Marks[found[len(found)-1]]
+				t.add(Finding{Kind: NoiseGate, Fault: true, FromS: t.seconds(int(first.At)), ToS: t.seconds(int(last.At)), Amount: db, Unit: "dB",
+					What:   fmt.Sprintf("While the time marks sound there is up to %.0f dB more noise than before them and in the pauses.", db),
+					Effect: gateEffect, Remedy: voiceRemedy})
+			}
+			return
+		}
+	}
 	for i, o := range odds {
 		if o.count < worst || slices.Contains(t.odd, i) {
 			continue
@@ -212,7 +288,7 @@ func (t *take) compareMarks() {
 			f.Effect = "The recording cannot be proven whole."
 			t.spoilBeside(mark.Segment)
 		} else {
-			f.What = fmt.Sprintf("A noise over time mark %d of %d, at %.3f s: %.0f ms, %.0f dB re the mark.", i+1, len(odds), f.FromS, 1000*(f.ToS-f.FromS), f.Amount)
+			f.What = fmt.Sprintf("A noise over time mark %d of %d, at %.3f s: %.0f ms, %s the mark.", i+1, len(odds), f.FromS, 1000*(f.ToS-f.FromS), compared(f.Amount))
 			f.Effect = "The clocks and lost frames are told less surely."
 		}
 		t.damaged = append(t.damaged, span{from, to})
@@ -271,18 +347,20 @@ func (t *take) levels() {
 	marks := t.Timing.Marks
 	worst, at := 0.0, 0
 	for i, m := range marks {
-		if i > 0 && m.Found && len(t.odd) == 0 && math.Abs(m.LevelDB) > levelDB+t.levelSlack(m) && math.Abs(m.LevelDB) > math.Abs(worst) {
+		if i > 0 && m.Found && len(t.odd) == 0 && !t.damagedAt(t.at(m.Segment.Start), t.at(m.Segment.Start+m.Segment.Frames), 0) && math.Abs(m.LevelDB) > levelDB+t.levelSlack(m) && math.Abs(m.LevelDB) > math.Abs(worst) {
 			worst, at = m.LevelDB, i
 		}
 	}
 	if worst != 0 {
 		from, to := t.at(marks[0].Segment.Start), t.at(marks[at].Segment.Start+marks[at].Segment.Frames)
 		t.add(Finding{Kind: LevelChange, Fault: true, FromS: t.seconds(from), ToS: t.seconds(to), Amount: worst, Unit: "dB",
-			What:   fmt.Sprintf("Time mark %d is %+.2f dB against the first.", at+1, worst),
+			What:   fmt.Sprintf("Time mark %d came back %s than the first.", at+1, loudness(worst)),
 			Effect: "The level changed while it was measured: what was swept later has another level than what was swept before.",
-			Remedy: "Switch automatic gain off, touch no volume control during the measurement, and measure again."})
-	} else {
-		t.sweepLevels()
+			Remedy: levelRemedy})
+	} else if !t.sweepLevels() && len(t.changes) > 0 {
+		c := t.changes[0]
+		t.add(Finding{Kind: LevelChange, Fault: true, FromS: t.seconds(c.at), ToS: t.seconds(c.at), Amount: c.db, Unit: "dB",
+			What: fmt.Sprintf("The level changes by %+.1f dB %s.", c.db, t.described(c.at)), Effect: levelEffect, Remedy: levelRemedy})
 	}
 	for _, q := range t.Timing.Quiet {
 		if !q.Found {
@@ -317,8 +395,22 @@ func (l likeness) level(values float64) (db, slack float64) {
 	return scale.PowerDB(l.b / l.a), 3 * 20 / math.Ln10 * math.Sqrt(rest/values)
 }
 
-// sweepLevels compares the levels of the sweeps, all in all and piece by piece.
-func (t *take) sweepLevels() {
+const (
+	levelEffect = "The level changed while it was measured."
+	levelRemedy = "Switch automatic gain off, touch no volume control during the measurement, and measure again."
+)
+
+// loudness writes a difference in level: "0.52 dB louder".
+func loudness(db float64) string {
+	if db < 0 {
+		return fmt.Sprintf("%.2f dB softer", -db)
+	}
+	return fmt.Sprintf("%.2f dB louder", db)
+}
+
+// sweepLevels compares the levels of the sweeps, all in all and piece by piece, and
+// returns whether it has reported a difference.
+func (t *take) sweepLevels() bool {
 	const pieceS, pieceDB = 0.3, 1.0
 	for _, p := range t.pairs {
 		long := max(1, int(pieceS*t.rate)/t.block)
@@ -326,7 +418,7 @@ func (t *take) sweepLevels() {
 		var worst float64
 		count, at := 0, 0
 		for f := range p.diff {
-			if p.first[f] > 100*t.lead.mean && !p.outlier[f] {
+			if p.first[f] > 100*t.heard.mean && !p.outlier[f] {
 				for _, l := range []*likeness{&all, &piece} {
 					l.a, l.b, l.cross = l.a+p.first[f], l.b+p.second[f], l.cross+p.cross[f]
 				}
@@ -348,17 +440,17 @@ func (t *take) sweepLevels() {
 		}
 		from, to := p.from, p.from+int(p.lag)+len(p.diff)*t.block
 		f := Finding{Kind: LevelChange, Fault: true, FromS: t.seconds(from), ToS: t.seconds(to), Amount: db, Unit: "dB",
-			What:   fmt.Sprintf("Sweep %d is %+.2f dB against sweep %d.", p.b+1, db, p.a+1),
-			Effect: "The level changed while it was measured.",
-			Remedy: "Switch automatic gain off, touch no volume control during the measurement, and measure again."}
+			What:   fmt.Sprintf("Sweep %d came back %s than sweep %d.", p.b+1, loudness(db), p.a+1),
+			Effect: levelEffect, Remedy: levelRemedy}
 		if math.Abs(db) <= levelDB+slack {
 			hz := t.Program.Sweep.FrequencyAt(float64(at*t.block) / t.rate)
 			f.Amount, f.FromHz, f.ToHz = worst, hz, hz
-			f.What = fmt.Sprintf("Around %s, sweep %d is %+.1f dB against sweep %d.", hertz(hz), p.b+1, worst, p.a+1)
+			f.What = fmt.Sprintf("Around %s, sweep %d came back %s than sweep %d.", hertz(hz), p.b+1, loudness(worst), p.a+1)
 		}
 		t.add(f)
-		return
+		return true
 	}
+	return false
 }
 
 // clocks reports on the two clocks.

@@ -19,6 +19,17 @@ type silence struct {
 	// far is how far above the mean a frame of noise alone may lie: where most of
 	// the noise is bass, a frame of 5 ms holds but one value or two.
 	far float64
+	// before tells that it was heard before the program, and not at the end of a
+	// pause.
+	before bool
+}
+
+// pause is the end of a pause after a sweep, where the room has died away.
+type pause struct {
+	span
+	level, low level
+	zeros      bool // mostly digital silence
+	steady     bool // as noise is, and no room that still rings
 }
 
 // level is a mean power, and the highest.
@@ -181,33 +192,61 @@ func (t *take) part(from, to int) span {
 	return span{a, max(a, min(b, len(t.x)))}
 }
 
-// hearSilence measures the silence before the program.
+// hearPauses measures the ends of the pauses.
+func (t *take) hearPauses() {
+	for _, s := range t.tails() {
+		p := pause{span: s}
+		powers, low := t.framePowers(s)
+		p.level, p.low = levelOf(powers), levelOf(low)
+		a, b := levelOf(powers[:len(powers)/2]).mean, levelOf(powers[len(powers)/2:]).mean
+		p.steady = a < 1.5*b && b < 1.5*a
+		p.zeros = 2*zerosIn(t.x[s.from:s.to]) > s.to-s.from
+		t.ends = append(t.ends, p)
+		if t.quietest == nil || p.level.mean < t.quietest.level.mean {
+			t.quietest = &p
+		}
+	}
+}
+
+func zerosIn(x []float32) (n int) {
+	for _, v := range x {
+		if v == 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// hearSilence measures the silence before the program; where the recording starts
+// too late for that, the quietest end of a pause.
 func (t *take) hearSilence() {
 	if t.Program == nil || t.Timing == nil {
 		return
 	}
+	t.hearPauses()
 	margin := int(0.02 * t.rate)
 	s := t.part(0, t.Program.Lead())
 	s.to = max(s.from, s.to-margin)
 	if s.from == 0 && s.to > int(0.5*t.rate) {
 		s.from = int(0.05 * t.rate) // devices click as they start
 	}
-	t.lead.span = s
-	if s.to-s.from < int(0.1*t.rate) {
-		t.lead.span = span{}
-		return
-	}
-	x := t.x[s.from:s.to]
-	zeros := 0
-	for _, v := range x {
-		if v == 0 {
-			zeros++
+	t.lead.before = s.to-s.from >= int(0.1*t.rate)
+	if !t.lead.before {
+		if t.quietest == nil {
+			return
 		}
+		s = t.quietest.span
 	}
-	t.digital = zeros > len(x)/2
+	t.lead.span = s
+	x := t.x[s.from:s.to]
+	t.digital = zerosIn(x) > len(x)/2
 	t.report.NoiseS, t.report.NoiseDBFS = t.seconds(s.to-s.from), scale.PowerDB(power(x))
 	powers, low := t.framePowers(span{s.from + min(int(0.1*t.rate), (s.to-s.from)/4), s.to})
 	t.lead.level, t.lead.low = levelOf(powers), levelOf(low)
+	t.heard, t.heardLow = t.lead.level, t.lead.low
+	if q := t.quietest; q != nil && q.level.mean > scale.Power(gateDB)*t.lead.mean {
+		t.heard, t.heardLow = q.level, q.low // that quiet was not that of the sweeps
+	}
 	size := 1 << 15
 	for float64(size) < t.rate/2 {
 		size *= 2
@@ -411,6 +450,7 @@ const (
 	gateDB        = 6
 	noiseNoteDB   = 6
 	noiseFaultDB  = 10
+	unrealDB      = 30  // no room gets louder by so much without being heard to
 	pauseS        = 0.7 // the end of a tail, where the room has died away
 	changeRisesDB = 3   // a change of the noise also lifts the whole band
 )
@@ -430,35 +470,56 @@ func (t *take) tails() []span {
 	return out
 }
 
-// gate compares the noise in the pauses with that before the program.
+// gate looks for a noise that is there while the program sounds, and not in the
+// pauses, or in the pauses and not before the program.
 func (t *take) gate() {
-	if t.digital || t.lead.mean == 0 {
+	if t.lead.to == t.lead.from {
 		return
 	}
-	most := 0.0
-	tails := slices.DeleteFunc(t.tails(), func(s span) bool { return t.damagedAt(s.from, s.to, 0) })
-	for _, s := range tails {
-		powers, _ := t.framePowers(s)
-		var mean float64
-		for _, p := range powers {
-			mean += p / float64(len(powers))
+	f := Finding{Kind: NoiseGate, Fault: true, FromS: t.seconds(t.lead.from), ToS: t.seconds(t.lead.to), Unit: "dB", Effect: gateEffect, Remedy: voiceRemedy}
+	var ends []pause
+	loudest := 0.0
+	for _, p := range t.ends {
+		if !p.zeros {
+			ends = append(ends, p)
+			loudest = math.Max(loudest, p.level.mean)
 		}
-		most = math.Max(most, mean)
 	}
-	if len(tails) == 0 {
-		return
+	if len(ends) > 0 {
+		f.FromS, f.ToS = t.seconds(ends[0].from), t.seconds(ends[len(ends)-1].to)
 	}
-	down := scale.PowerDB(t.lead.mean / math.Max(most, t.least()/10))
-	if down > gateDB {
-		t.add(Finding{Kind: NoiseGate, Fault: true, FromS: t.seconds(tails[0].from), ToS: t.seconds(tails[len(tails)-1].to), Amount: down, Unit: "dB",
-			What:   fmt.Sprintf("In the pauses after the sweeps the noise is at least %.0f dB lower than before the program.", down),
-			Effect: gateEffect, Remedy: voiceRemedy})
+	least := math.Max(loudest, t.least()/10)
+	if t.lead.before && !t.digital {
+		least = math.Max(least, t.lead.mean)
+	}
+	switch {
+	case len(ends) > 0 && t.lead.before && t.digital:
+		if q := t.quietest; q.zeros || !q.steady || q.level.mean < 4*t.quantum*t.quantum {
+			break
+		}
+		f.FromS, f.ToS = t.seconds(t.lead.from), t.seconds(t.lead.to)
+		f.Amount, f.Unit = scale.PowerDB(t.quietest.level.mean), "dBFS"
+		f.What = fmt.Sprintf("Before the program the recording holds nothing but zeros, in the pauses after the sweeps a noise of %.0f dBFS.", f.Amount)
+	case len(ends) > 0 && t.lead.before && t.lead.mean > scale.Power(gateDB)*math.Max(loudest, t.least()/10):
+		f.Amount = scale.PowerDB(t.lead.mean / math.Max(loudest, t.least()/10))
+		f.What = fmt.Sprintf("In the pauses after the sweeps the noise is at least %.0f dB lower than before the program.", f.Amount)
+	case len(ends) == 0 && len(t.ends) > 1 && t.lead.before && 4*zerosIn(t.x[t.lead.from:t.lead.to]) < t.lead.to-t.lead.from:
+		f.FromS, f.ToS = t.seconds(t.ends[0].from), t.seconds(t.ends[len(t.ends)-1].to)
+		f.Amount, f.Unit = t.report.NoiseDBFS, "dBFS"
+		f.What = fmt.Sprintf("In the pauses after the sweeps the recording holds hardly anything but zeros, before the program a noise of %.0f dBFS.", f.Amount)
+	case t.during > scale.Power(gateDB)*least:
+		f.Amount = scale.PowerDB(t.during / least)
+		f.What = fmt.Sprintf("While the sweeps sound there is at least %.0f dB more noise than before them and in the pauses.", f.Amount)
+	}
+	if f.What != "" {
+		t.shut = true
+		t.add(f)
 	}
 }
 
 // noiseAfter compares the noise before the program with that after the sweeps.
 func (t *take) noiseAfter() {
-	if t.Timing == nil || t.digital || t.noise.step == 0 || t.lead.mean == 0 {
+	if t.Timing == nil || t.digital || t.noise.step == 0 || t.lead.mean == 0 || !t.lead.before || t.shut {
 		return
 	}
 	lead := t.x[t.lead.from:t.lead.to]
@@ -472,7 +533,8 @@ func (t *take) noiseAfter() {
 		size *= 2
 	}
 	before := t.spectrumOf(lead, size, size)
-	for _, s := range t.tails() {
+	for _, end := range t.ends {
+		s := end.span
 		after := t.spectrumOf(t.x[s.from:s.to], size, size)
 		if after.step == 0 || before.step == 0 {
 			continue
@@ -492,7 +554,13 @@ func (t *take) noiseAfter() {
 			}
 		}
 	}
-	if worst.db > noiseNoteDB {
+	if worst.db > unrealDB {
+		t.noisier = true
+		t.add(Finding{Kind: NoiseGate, Fault: true, FromS: t.seconds(t.lead.from), ToS: t.seconds(where.to),
+			FromHz: worst.hz / math.Sqrt2, ToHz: worst.hz * math.Sqrt2, Amount: worst.db, Unit: "dB",
+			What:   fmt.Sprintf("Before the program the recording is at least %.0f dB quieter than after a sweep, at %.2f s, most in the octave of %s: that quiet is not the room's.", worst.db, t.seconds(where.from), hertz(worst.hz)),
+			Effect: gateEffect, Remedy: voiceRemedy})
+	} else if worst.db > noiseNoteDB {
 		t.add(Finding{Kind: NoiseChange, Fault: worst.db > noiseFaultDB, FromS: t.seconds(where.from), ToS: t.seconds(where.to),
 			FromHz: worst.hz / math.Sqrt2, ToHz: worst.hz * math.Sqrt2, Amount: worst.db, Unit: "dB",
 			What:   fmt.Sprintf("The noise is at least %.0f dB louder after a sweep, at %.2f s, than before the program, most in the octave of %s.", worst.db, t.seconds(where.from), hertz(worst.hz)),
@@ -504,7 +572,7 @@ func (t *take) noiseAfter() {
 // noiseDuring compares the noise before the program with what differs between the
 // sweeps, which holds the noise of both.
 func (t *take) noiseDuring() {
-	if t.noisier || t.digital || t.noise.step == 0 || t.lead.mean == 0 {
+	if t.noisier || t.shut || t.digital || t.noise.step == 0 || t.lead.mean == 0 {
 		return
 	}
 	for _, p := range t.pairs {

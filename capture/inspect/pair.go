@@ -100,8 +100,26 @@ func shiftError(h *[taps]float64, fraction, omega float64) float64 {
 	return (re-1)*(re-1) + im*im
 }
 
-// compareSweeps lays each sweep on the next and looks for what is in one only.
-func (t *take) compareSweeps() {
+// shiftTable holds shiftError from 0 to half the sample rate: it is smooth.
+type shiftTable [129]float64
+
+func shiftErrors(h *[taps]float64, fraction float64) *shiftTable {
+	var t shiftTable
+	for i := range t {
+		t[i] = shiftError(h, fraction, math.Pi*float64(i)/float64(len(t)-1))
+	}
+	return &t
+}
+
+// at returns the error at a part of the sample rate.
+func (t *shiftTable) at(part float64) float64 {
+	u := math.Min(1, 2*part) * float64(len(t)-1)
+	i := min(int(u), len(t)-2)
+	return t[i] + (u-float64(i))*(t[i+1]-t[i])
+}
+
+// laySweeps lays each sweep on the next.
+func (t *take) laySweeps() {
 	starts := t.Program.Starts(sweep.KindSweep)
 	if len(starts) < 2 || !t.Timing.Known {
 		return
@@ -123,6 +141,53 @@ func (t *take) compareSweeps() {
 			}
 		}
 	}
+	t.hearDuring()
+}
+
+// hearDuring tells the noise while the sweeps sound from what differs between them:
+// where it is far below them, so that they would open any gate, and still more
+// than clocks and moving air leave.
+func (t *take) hearDuring() {
+	const belowDB, aboveDB, leastPieces = -12, -38, 3
+	var found []float64
+	middle := func(x []float64) float64 {
+		x = slices.Clone(x)
+		slices.Sort(x)
+		return x[len(x)/2]
+	}
+	long := max(8, int(medianS*t.rate)/t.block)
+	for i := range t.pairs {
+		p := &t.pairs[i]
+		for lo := 0; lo+long <= len(p.diff); lo += long {
+			hi := lo + long
+			if slices.Contains(p.low[lo:hi], true) {
+				continue
+			}
+			var l likeness
+			for f := lo; f < hi; f++ {
+				l.a, l.b, l.cross = l.a+p.first[f], l.b+p.second[f], l.cross+p.cross[f]
+			}
+			d, level := middle(p.diff[lo:hi])/2, (middle(p.first[lo:hi])+middle(p.second[lo:hi]))/2
+			if d < scale.Power(belowDB)*level && d > (scale.Power(aboveDB)+slices.Max(p.missed[lo:hi]))*level {
+				if g := 1 - l.cross/l.a; g*g*level < d/2 { // and not one that is louder
+					found = append(found, d)
+				}
+			}
+		}
+	}
+	if len(found) < leastPieces {
+		return
+	}
+	slices.Sort(found)
+	t.during = found[len(found)/4]
+	if more := t.during / math.Max(t.heard.mean, 1e-30); more > scale.Power(3) && t.heard.mean > 0 {
+		t.heard = level{t.heard.mean * more, t.heard.max * more}
+		t.heardLow = level{t.heardLow.mean * more, t.heardLow.max * more}
+	}
+}
+
+// compareSweeps looks for what is in one sweep only.
+func (t *take) compareSweeps() {
 	flagged := make([][]bool, len(t.pairs))
 	for i := range t.pairs {
 		flagged[i] = t.pairs[i].outliers(t)
@@ -152,6 +217,7 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 		h[k] = float32(v)
 	}
 	p.missed, p.low = make([]float64, frames), make([]bool, frames)
+	errors := shiftErrors(&wide, lag-float64(whole))
 	for f := range p.missed {
 		for k := range harmonics {
 			part := hz(f) * float64(k+1) / t.rate
@@ -165,7 +231,7 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 			if part >= 0.5 && k > 0 {
 				break
 			}
-			e := share * shiftError(&wide, lag-float64(whole), 2*math.Pi*part)
+			e := share * errors.at(part)
 			if p.low[f] {
 				e *= lowPassGain(part)
 			}
@@ -231,17 +297,48 @@ func (t *take) subtract(a, b float64, long int, hz func(f int) float64) *pair {
 // louder reports whether the two differ in frame f by their level more than by
 // anything else: either is then nearly the other, but for a factor. (To ask only one
 // of them is not enough: what is small beside a burst in the other leaves little.)
-func (p *pair) louder(f int) bool {
-	first, second, both := p.first[f], p.second[f], p.cross[f]*p.cross[f]
-	return first > 0 && second > 0 && math.Max(second-both/first, first-both/second) < 0.25*p.diff[f]
+func (t *take) louder(p *pair, f int) bool {
+	alike := func(first, second, cross, diff float64) bool {
+		both := cross * cross
+		return first > 0 && second > 0 && math.Max(second-both/first, first-both/second) < 0.25*diff
+	}
+	if alike(p.first[f], p.second[f], p.cross[f], p.diff[f]) {
+		return true
+	}
+	// Bass that is no part of the difference may hide it.
+	settle := int(settleS * t.rate)
+	from, shift := p.from+f*t.block, int(math.Floor(p.lag))
+	h := shiftFilter(p.lag - float64(shift))
+	var a, b highPass
+	a, b = newHighPass(t.rate), newHighPass(t.rate)
+	var smoothA, smoothB lowPass
+	var aa, bb, ab, dd float64
+	for i := from - settle; i < from+t.block; i++ {
+		var second float64
+		for k, v := range t.x[i+shift-taps/2+1:][:taps] {
+			second += h[k] * float64(v)
+		}
+		if i == from-settle { // no step
+			a.x1, b.x1 = float64(t.x[i]), second
+			a.x2, b.x2 = a.x1, b.x1
+		}
+		u, v := a.next(float64(t.x[i])), b.next(second)
+		if p.low[f] {
+			u, v = smoothA.next(u), smoothB.next(v)
+		}
+		if i >= from {
+			aa, bb, ab, dd = aa+u*u, bb+v*v, ab+u*v, dd+(v-u)*(v-u)
+		}
+	}
+	return alike(aa, bb, ab, dd)
 }
 
 // floor returns the silence's level as frame f of a pair has it.
 func (t *take) floor(p *pair, f int) level {
 	if p.low[f] {
-		return t.lead.low
+		return t.heardLow
 	}
-	return t.lead.level
+	return t.heard
 }
 
 // outliers marks the frames in which the sweeps differ by more than noise and
@@ -270,7 +367,7 @@ func (p *pair) outliers(t *take) []bool {
 			other = min(pieces-1, i+1)
 		}
 		p.expected[f] = max(2*floor.mean, t.least(), max(medians[i], medians[other])*max(floor.mean, t.least()), (scale.Power(signalDB)+p.missed[f])*p.level(f, 4))
-		out[f] = p.diff[f] > scale.Power(burstDB)*p.expected[f] && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !p.louder(f)
+		out[f] = p.diff[f] > scale.Power(burstDB)*p.expected[f] && p.diff[f] > 2*max(t.lead.far*floor.mean, silenceTop*floor.max) && !t.louder(p, f)
 	}
 	return out
 }
@@ -381,6 +478,11 @@ func (t *take) burst(p *pair, lo, hi, number int) {
 			return
 		}
 	}
+	if change := p.gainChange(lo, hi, 100*t.heard.mean); change != 0 {
+		t.changes = append(t.changes, gainChange{at: from + shift, db: change})
+		t.damaged = append(t.damaged, span{from + shift, to + shift})
+		return
+	}
 	most, over := 0.0, 0.0
 	for f := lo; f < hi; f++ {
 		if p.diff[f] > most {
@@ -408,6 +510,39 @@ func (t *take) burst(p *pair, lo, hi, number int) {
 		t.report.Bursts = append(t.report.Bursts, stretch)
 	}
 	t.add(f)
+}
+
+// gainChange is a place where the level changes from one moment to the next.
+type gainChange struct {
+	at int
+	db float64
+}
+
+// gainChange returns by how many dB the second is louder re the first after frames
+// lo to hi than before, where that is more than chance; 0 where it is not. Frames of
+// less power than least do not count.
+func (p *pair) gainChange(lo, hi int, least float64) float64 {
+	const reach, leastFrames = 12, 8
+	of := func(lo, hi int) (l likeness, count int) {
+		for f := max(0, lo); f < min(hi, len(p.diff)); f++ {
+			if p.first[f] > least && p.second[f] > least {
+				l.a, l.b, l.cross = l.a+p.first[f], l.b+p.second[f], l.cross+p.cross[f]
+				count++
+			}
+		}
+		return l, count
+	}
+	before, n := of(lo-1-reach, lo-1)
+	after, m := of(hi+1, hi+1+reach)
+	if n < leastFrames || m < leastFrames {
+		return 0
+	}
+	a, slackA := before.level(1)
+	b, slackB := after.level(1)
+	if math.Abs(b-a) > levelDB+slackA+slackB {
+		return b - a
+	}
+	return 0
 }
 
 // wander returns how large an offset is no wonder: twice what the bass makes of it

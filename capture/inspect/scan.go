@@ -26,7 +26,10 @@ type run struct {
 }
 
 // repeat is a stretch that is equal to what came lag frames earlier.
-type repeat struct{ at, n, lag int }
+type repeat struct {
+	at, n, lag int
+	told       bool // reported as frames that were put in
+}
 
 const (
 	blockS   = 0.005

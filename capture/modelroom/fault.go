@@ -27,7 +27,7 @@ const (
 	Step       FaultKind = "step"        // a constant of Amount (re full scale) is added from AtS on
 	Clip       FaultKind = "clip"        // the converter's output is cut off Amount dB below the highest sample
 	Overload   FaultKind = "overload"    // the gain is so high that the highest sample is Amount dB beyond full scale
-	AnalogClip FaultKind = "analog-clip" // cut off Amount dB below the highest sample before the converter, whose noise lies on top
+	AnalogClip FaultKind = "analog-clip" // cut off Amount dB below the highest sample before the converter, whose noise lies on top; with BaseHz behind a high-pass of first order
 	Gain       FaultKind = "gain"        // from AtS on Amount dB louder, reached after ForS (0: 5 ms)
 	AGC        FaultKind = "agc"         // automatic gain: the level is compressed Amount to 1
 	Gate       FaultKind = "gate"        // what is little louder than the noise is turned down by Amount dB
@@ -60,7 +60,7 @@ type Fault struct {
 	ForS float64
 	// WobblePPM makes a skew vary by that much, in a period of 3 s.
 	WobblePPM float64
-	BaseHz    float64 // of hum; 0: 50
+	BaseHz    float64 // of hum; 0: 50. Of analog-clip: of the capacitor between; 0: none
 	// FirstRuns limits the fault to the first jobs of a Room; 0: all suffer it.
 	FirstRuns int
 }
@@ -89,7 +89,7 @@ var faultForms = []faultForm{
 	{Step, unit{"", -1, 1}, "at for", "a constant, full scale being 1, is added"},
 	{Clip, unit{"dB", 0, 60}, "", "flat tops so far below the highest sample"},
 	{Overload, unit{"dB", -20, 60}, "", "gain so high that the highest sample would be so far beyond full scale"},
-	{AnalogClip, unit{"dB", 0, 60}, "", "flat tops from before the converter"},
+	{AnalogClip, unit{"dB", 0, 60}, "base", "flat tops from before the converter, behind a high-pass of the base given"},
 	{Gain, unit{"dB", -80, 40}, "at for", "the level changes, within the time given (5 ms)"},
 	{AGC, unit{":1", 1, 100}, "", "an automatic gain of such a ratio"},
 	{Gate, unit{"dB", 0, 120}, "at", "pauses are turned down so far"},
@@ -236,7 +236,7 @@ func ParseFault(text string) (Fault, error) {
 		rest = rest[2:]
 	}
 	if said["base"] && f.BaseHz == 0 {
-		return bad(usage, "has a hum of 0 Hz")
+		return bad(usage, "has a base of 0 Hz")
 	}
 	if err := f.check(); err != nil {
 		err.Text, err.Remedy = text, cmp.Or(err.Remedy, usage)
@@ -329,7 +329,7 @@ func (f Fault) check() *FaultError {
 	case f.ForS < 0 || f.ForS > 1e6:
 		return bad("is to last %g s", f.ForS)
 	case f.BaseHz < 0 || f.BaseHz > 1000:
-		return bad("has a hum of %g Hz", f.BaseHz)
+		return bad("has a base of %g Hz", f.BaseHz)
 	case math.Abs(f.WobblePPM) > 1000:
 		return bad("wobbles by %g ppm", f.WobblePPM)
 	case f.FirstRuns < 0:

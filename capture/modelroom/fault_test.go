@@ -38,6 +38,7 @@ func TestFaultText(t *testing.T) {
 		"zero 1 at 0.001s":               {Kind: Zero, Frames: 1, AtS: 0.001},
 		"overload 1dB":                   {Kind: Overload, Amount: 1},
 		"analog-clip 0.5dB":              {Kind: AnalogClip, Amount: 0.5},
+		"analog-clip 1dB base 3Hz":       {Kind: AnalogClip, Amount: 1, BaseHz: 3},
 	} {
 		got, err := ParseFault(text)
 		if err != nil || got != want {
@@ -312,6 +313,50 @@ func TestClippingFaults(t *testing.T) {
 	}
 	if db := scale.PowerDB(sum / float64(count)); count < 10 || !(math.Abs(db-converterNoiseDBFS) <= 2) {
 		t.Errorf("analog-clip: %d flat frames with noise of %.1f dBFS, want %d", count, db, converterNoiseDBFS)
+	}
+}
+
+// The capacitor at an input is a high-pass of first order, |H| = f/√(f²+fc²), and a
+// flat top decays behind it as exp(−2π·fc·t).
+func TestCoupling(t *testing.T) {
+	const rate, corner, tol = testRate, 4.0, 1e-3
+	for _, hz := range []float64{1, 4, 20, 1000} {
+		x := make([]float64, 10*rate)
+		for n := range x {
+			x[n] = math.Sin(2 * math.Pi * hz * float64(n) / rate)
+		}
+		couple(x, corner/rate)
+		var sum float64
+		for _, v := range x[5*rate:] { // whole periods
+			sum += v * v
+		}
+		got, want := math.Sqrt(2*sum/(5*rate)), hz/math.Hypot(hz, corner)
+		if !(math.Abs(got-want) <= tol) {
+			t.Errorf("gain at %g Hz = %.5f, want %.5f", hz, got, want)
+		}
+	}
+	top := slices.Repeat([]float64{1}, rate/50)
+	couple(top, corner/rate)
+	for n, v := range top {
+		if want := math.Exp(-2 * math.Pi * corner * (float64(n) + 0.5) / rate); !(math.Abs(v-want) <= tol) {
+			t.Fatalf("a flat top decays to %.5f in %d frames, want %.5f", v, n, want)
+		}
+	}
+	// It comes behind what clips; the converter's noise comes behind it.
+	_, flat, _ := spoiled(t, Options{NoiseDBFS: silent}, "analog-clip 6dB")
+	_, got, _ := spoiled(t, Options{NoiseDBFS: silent}, "analog-clip 6dB base 4Hz")
+	want := make([]float64, len(flat.Samples))
+	for n, v := range flat.Samples {
+		want[n] = float64(v)
+	}
+	couple(want, corner/rate)
+	var sum float64
+	for n, v := range got.Samples {
+		d := float64(v) - want[n]
+		sum += d * d
+	}
+	if db := scale.PowerDB(sum / float64(len(want))); !(db <= converterNoiseDBFS-20) { // the same noise in both
+		t.Errorf("behind the high-pass there is something else, of %.1f dBFS", db)
 	}
 }
 

@@ -18,6 +18,9 @@ type drive struct {
 func (f feed) drive(rate float64) drive {
 	filters := linkwitzRiley(f.cut, f.cutHz, rate)
 	filters = append(filters, butterworth(highPass, f.highPass.order, f.highPass.hz, rate)...)
+	for _, q := range f.filters {
+		filters = append(filters, peaking(q.Hz, q.Amount, q.Q, rate))
+	}
 	return drive{filters, complex(f.gain, 0), complex(f.delayS, 0)}
 }
 

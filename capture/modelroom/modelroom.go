@@ -15,9 +15,11 @@ import (
 // Options say how the model room behaves. The zero value is the scenario of
 // the package comment at seat "main", with its usual noise.
 type Options struct {
-	// Seed decides everything that is left to chance: the fine structure of
-	// the late reverberation, and the noise. 0 is a seed like any other.
+	// Seed decides the noise and the chance in faults. 0 is a seed like any other.
 	Seed uint64
+	// RoomSeed decides the fine structure of the late reverberation: another one
+	// is another room.
+	RoomSeed uint64
 	// Seat is where the microphone stands; "": "main".
 	Seat string
 	// NoiseDBFS is the RMS value of the background noise with the
@@ -35,6 +37,9 @@ type Options struct {
 	// a2/2·A (second) and a3/4·A² (third) re its own level. nil: no
 	// distortion.
 	Distortion []float64
+	// Changes are done to the room before it is measured, in their order; nil:
+	// none.
+	Changes []Change
 	// Faults are what goes wrong while recording; nil: nothing. What was done
 	// to a job is in Truth.Faults afterwards.
 	Faults []Fault
@@ -75,10 +80,15 @@ type truthKey struct {
 	rate    float64
 }
 
-// Open returns the model room. It fails with *SeatError, *OptionError or
-// *FaultError.
+// Open returns the model room. It fails with *SeatError, *OptionError,
+// *ChangeError or *FaultError.
 func Open(o Options) (*Room, error) {
-	r := &Room{scene: &cinema, plans: map[float64]*plan{}, truths: map[truthKey]*Truth{}}
+	scene, err := cinema.changed(o.Changes)
+	if err != nil {
+		return nil, err
+	}
+	o.Changes = slices.Clone(o.Changes)
+	r := &Room{scene: scene, plans: map[float64]*plan{}, truths: map[truthKey]*Truth{}}
 	if o.Seat == "" {
 		o.Seat = defaultSeat
 	}
@@ -207,7 +217,7 @@ func (r *Room) truth(channel int, seat string, rate float64) *Truth {
 		p = r.scene.plan(rate)
 		r.plans[rate] = p
 	}
-	t := r.scene.truth(p, channel, seat, r.options.Seed)
+	t := r.scene.truth(p, channel, seat, r.options.RoomSeed)
 	r.truths[key] = t
 	return t
 }

@@ -651,8 +651,11 @@ func TestRunsRepeatFromTheSeed(t *testing.T) {
 		t.Error("another seed gave the same recording")
 	}
 	quiet := run(open(t, Options{Seed: 7, NoiseDBFS: silent}))
-	if bytes.Equal(quiet, run(open(t, Options{Seed: 8, NoiseDBFS: silent}))) {
-		t.Error("another seed gave the same room")
+	if !bytes.Equal(quiet, run(open(t, Options{Seed: 8, NoiseDBFS: silent}))) {
+		t.Error("another seed of the noise gave another room")
+	}
+	if bytes.Equal(quiet, run(open(t, Options{RoomSeed: 8, NoiseDBFS: silent}))) {
+		t.Error("another seed of the room gave the same room")
 	}
 }
 

@@ -41,6 +41,7 @@ type emitter struct {
 	delayS   float64 // of its own electronics, on top of the card's latency
 	highPass lowEnd
 	sub      bool
+	filters  []Change // put in front of it
 }
 
 // lowEnd is where a cabinet stops: a Butterworth high-pass of second (closed)

@@ -338,6 +338,9 @@ func (s *spoiler) levels() {
 	s.each(AnalogClip, func(f Fault) {
 		limit := peak() * scale.Amplitude(-f.Amount)
 		first, count := clip(limit)
+		if f.BaseHz > 0 {
+			couple(s.x, f.BaseHz/s.SampleRate)
+		}
 		r := random(s.Seed, fmt.Sprintf("converter %d", s.Run))
 		noise := scale.Amplitude(converterNoiseDBFS)
 		for n := range s.x {
@@ -410,6 +413,18 @@ func (s *spoiler) levels() {
 		first, count := clip(1)
 		s.note(f, first, count, 1, 0)
 	})
+}
+
+// couple is a high-pass of first order, as a capacitor and a resistor make one, its
+// corner being a part of the sample rate (bilinear transform).
+func couple(x []float64, corner float64) {
+	k := math.Tan(math.Pi * corner)
+	b, a := 1/(1+k), (1-k)/(1+k)
+	var last, y float64
+	for n, v := range x {
+		y = a*y + b*(v-last)
+		last, x[n] = v, y
+	}
 }
 
 // paths is which input hears what.

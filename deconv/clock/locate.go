@@ -233,6 +233,7 @@ func (m *marks) search(base, lo, hi int) bool {
 	best = best*block + block/2
 	// Each mark near there.
 	m.cut = make([]int, len(m.all))
+	loudness := make([]float64, len(m.all))
 	found := false
 	var doubtful []int
 	for i, o := range out {
@@ -256,6 +257,7 @@ func (m *marks) search(base, lo, hi int) bool {
 		if o.c[peak] > 0 && count > 0 {
 			mark.OutDB = 20 * math.Log10(o.c[peak]/math.Max(math.Sqrt(sum/float64(count)), 1e-15*o.c[peak]))
 		}
+		loudness[i] = o.c[peak]
 		m.cut[i] = o.from + peak*step - m.pre
 		start := m.cut[i] + m.pre
 		slack := int(0.002 * m.rate)
@@ -276,7 +278,28 @@ func (m *marks) search(base, lo, hi int) bool {
 		}
 	}
 	m.dropClipped()
+	m.dropSoft(loudness)
 	return found
+}
+
+// softestDB is how far a mark may lie below the loudest: the quiet one is 14 dB
+// softer, and gain control may take some.
+const softestDB = -30
+
+// dropSoft takes a mark that is far softer than the loudest for not found: what
+// is left of one that was cut off, in a room that still rings.
+func (m *marks) dropSoft(loudness []float64) {
+	var loudest float64
+	for i, mark := range m.all {
+		if mark.Found {
+			loudest = math.Max(loudest, loudness[i])
+		}
+	}
+	for i, mark := range m.all {
+		if loudness[i] < math.Pow(10, softestDB/20.0)*loudest {
+			mark.Found = false
+		}
+	}
 }
 
 // alike reports whether what was recorded at two marks is the same sound.

@@ -105,6 +105,10 @@ var trials = []trial{
 	whole(modelroom.Clip, "dB", 1, 0.99, clips...),
 	whole(modelroom.AnalogClip, "dB", 1, 0.99, clips...),
 	whole(modelroom.Overload, "dB", 1, 0.99, clips...),
+	// A microphone's own amplifier clips, and the converter comes behind a capacitor.
+	{"coupled clip", clips, "dB", 0, 0, 0, func(s stage, v float64) []modelroom.Fault {
+		return one(modelroom.Fault{Kind: modelroom.AnalogClip, Amount: v, BaseHz: between(s.r, 1, 10)})
+	}},
 	{"step", []float64{-40, -30, -20, -10, 0}, "dB re signal", 0, 0, 0, func(s stage, v float64) []modelroom.Fault {
 		return one(modelroom.Fault{Kind: modelroom.Step, Amount: pick(s.r, -1.0, 1) * s.gain * s.place.rms * scale.Amplitude(v), AtS: s.anywhere()})
 	}},

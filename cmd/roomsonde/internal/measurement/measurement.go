@@ -83,12 +83,15 @@ type Measurement struct {
 	Hz, MagnitudeDB, PhaseDegrees, NoiseDB, UncertaintyDB []float64
 	Readable                                              response.Readable
 	Decay                                                 []decay.Band
-	Distortion                                            *response.Distortion // nil where nothing can be told
-	Findings                                              []Finding
-	Remarks                                               []string   // what else is worth knowing, in plain sentences
-	Passes                                                []PassNote // one for each pass
-	GainDB                                                float64    // of averaging several passes, in signal over noise
-	PeakDBFS                                              float64    // of the recordings
+	// DecayFromHz and DecayToHz are what source and microphone leave of the range
+	// for the decay of bands; noise they judge for themselves.
+	DecayFromHz, DecayToHz float64
+	Distortion             *response.Distortion // nil where nothing can be told
+	Findings               []Finding
+	Remarks                []string   // what else is worth knowing, in plain sentences
+	Passes                 []PassNote // one for each pass
+	GainDB                 float64    // of averaging several passes, in signal over noise
+	PeakDBFS               float64    // of the recordings
 }
 
 // Sound reports whether no fault was found.
@@ -127,11 +130,12 @@ func Combine(ctx context.Context, in Input, examined []*Examined, o Options) (*M
 		limits.MicFromHz, limits.MicToHz = o.Microphone.Range()
 	}
 
+	m.DecayFromHz, m.DecayToHz = bound(limits, true), bound(limits, false)
 	// The decay of the bands and the response do not need each other.
 	var decayErr error
 	var wg sync.WaitGroup
 	wg.Go(func() {
-		m.Decay, decayErr = decays(ctx, res.Impulse, bound(limits, true), bound(limits, false))
+		m.Decay, decayErr = decays(ctx, res.Impulse, m.DecayFromHz, m.DecayToHz)
 	})
 	err = m.respond(limits, o)
 	wg.Wait()

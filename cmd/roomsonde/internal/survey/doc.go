@@ -86,6 +86,23 @@ type Meta struct {
 	Impulse        *Impulse    `json:"impulse,omitempty"` // kept; nil in an unfinished take
 	Findings       []Finding   `json:"findings"`
 	Engine         Engine      `json:"engine"`
+	Round          *Round      `json:"round,omitempty"` // nil: made by itself
+}
+
+// Round is a take's place in a round: sources taken one after another, at one
+// seat or at several. All takes of a round say the same of it, but for Index.
+type Round struct {
+	ID    string   `json:"id"`    // the same in all its takes
+	Index int      `json:"index"` // of the source in Play, from 0
+	Of    int      `json:"of"`    // how many sources
+	Play  []string `json:"play"`  // the sources in their order, each as asked for: name=channels, or channels
+	// Channels are the output channels of each source, by the names that they have
+	// on the device, joined by +.
+	Channels []string `json:"channels,omitempty"`
+	Seats    []string `json:"seats"` // in their order
+	// Options are what else the round was asked for, each as name=value, so that it
+	// can go on after an interruption as it began.
+	Options []string `json:"options,omitempty"`
 }
 
 // kept returns how many recordings of an unfinished take are kept.

@@ -362,6 +362,57 @@ func recordingPaths(dir string, m *Meta) []string {
 	return paths
 }
 
+// mostRecordings is more than anybody makes of one take.
+const mostRecordings = 1000
+
+// listProblem compares take.json's list of recordings with the files that the folder
+// holds, and returns what is wrong with it; "" where nothing is.
+func listProblem(dir string, m *Meta, holds []string) string {
+	if n := 1 + len(m.MoreRecordings); n > mostRecordings {
+		return fmt.Sprintf("take.json lists %d recordings, which no take has", n)
+	}
+	listed := map[string]bool{}
+	for i, path := range recordingPaths(dir, m) {
+		name := filepath.Base(path)
+		if said := m.recording(i).File; said != "" && said != name {
+			return fmt.Sprintf("take.json lists a recording %q, which is no name of one", said)
+		}
+		if listed[name] {
+			return "take.json lists " + name + " twice"
+		}
+		listed[name] = true
+	}
+	remarked := func(name string) bool { // left out when the take was taken up again
+		return slices.ContainsFunc(m.Recording.Remarks, func(r string) bool { return strings.Contains(r, name) })
+	}
+	for _, name := range holds {
+		if furtherRecording.MatchString(name) && !listed[name] && !remarked(name) {
+			return "take.json does not list " + name + ", which lies beside it"
+		}
+	}
+	return ""
+}
+
+// sizeProblem returns what is wrong with a recording's file of so many bytes by what
+// take.json says of it; "" where nothing is. What is not said is not compared.
+func (r *Recording) sizeProblem(bytes int64) string {
+	const sampleBytes, most, otherChunks = 4, 1 << 40, 1 << 16
+	frames, channels := int64(r.Frames), int64(r.Channels)
+	if frames < 0 || channels < 0 || frames > most || channels > most/max(1, frames) {
+		return fmt.Sprintf("has %d frames of %d channels by take.json, which cannot be", frames, channels)
+	}
+	stated := frames * channels * sampleBytes
+	switch {
+	case stated == 0:
+		return ""
+	case bytes < stated:
+		return fmt.Sprintf("is cut short: it has %d bytes, and %d frames of %d channels take %d", bytes, frames, channels, stated)
+	case bytes > stated+otherChunks:
+		return fmt.Sprintf("is longer than take.json says: it has %d bytes, and %d frames of %d channels take %d", bytes, frames, channels, stated)
+	}
+	return ""
+}
+
 // nameRecordings fills in what the names of the recordings are, and that an only
 // one is used.
 func (m *Meta) nameRecordings() {

@@ -352,12 +352,88 @@ func TestRecordingsStayInTheTake(t *testing.T) {
 	for _, name := range []string{"../../secret.wav", "/etc/passwd", "take.json", "recording-1.wav", "recording-02.wav", "recording.wav"} {
 		quoted, _ := json.Marshal(name)
 		write(t, path, strings.Replace(string(take.Raw), `"recording-2.wav"`, string(quoted), 1))
-		got, err := s.Load("1")
+		if _, err := s.Load("1"); !errors.As(err, new(*Damage)) {
+			t.Errorf("%s: loaded, %v", name, err)
+		}
+		m, _, err := readMeta(path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if names := got.RecordingPaths(); len(names) != 2 || names[1] != filepath.Join(take.Dir, "recording-2.wav") {
+		if names := recordingPaths(take.Dir, m); len(names) != 2 || names[1] != filepath.Join(take.Dir, "recording-2.wav") {
 			t.Errorf("%s leads to %q", name, names)
 		}
+	}
+}
+
+// What take.json says of its recordings is held against the folder. A take that is
+// wrong there is reported, and the others stay as they are.
+func TestListOfRecordings(t *testing.T) {
+	for _, test := range []struct {
+		name string
+		edit func(dir string, m map[string]any)
+		want string
+	}{
+		{"doubled", func(dir string, m map[string]any) {
+			more := m["more_recordings"].([]any)
+			more[1] = more[0]
+		}, "take.json lists recording-2.wav twice"},
+		{"the first as a further one", func(dir string, m map[string]any) {
+			m["more_recordings"].([]any)[1].(map[string]any)["file"] = "recording.wav"
+		}, `take.json lists a recording "recording.wav", which is no name of one`},
+		{"outside", func(dir string, m map[string]any) {
+			m["more_recordings"].([]any)[0].(map[string]any)["file"] = "../recording-2.wav"
+		}, `take.json lists a recording "../recording-2.wav", which is no name of one`},
+		{"one removed", func(dir string, m map[string]any) {
+			m["more_recordings"] = m["more_recordings"].([]any)[:1]
+		}, "take.json does not list recording-3.wav, which lies beside it"},
+		{"all removed", func(dir string, m map[string]any) { delete(m, "more_recordings") }, "take.json does not list recording-2.wav, which lies beside it"},
+		{"far too many", func(dir string, m map[string]any) {
+			m["more_recordings"] = make([]struct{}, 5000)
+		}, "take.json lists 5001 recordings, which no take has"},
+		{"frames below none", func(dir string, m map[string]any) {
+			m["recording"].(map[string]any)["frames"] = -5
+		}, "recording.wav has -5 frames of 1 channels by take.json, which cannot be"},
+		{"frames beyond all bounds", func(dir string, m map[string]any) {
+			m["recording"].(map[string]any)["frames"] = math.MaxInt
+		}, fmt.Sprintf("recording.wav has %d frames of 1 channels by take.json, which cannot be", math.MaxInt)},
+		{"more frames than there are", func(dir string, m map[string]any) {
+			m["more_recordings"].([]any)[0].(map[string]any)["frames"] = 1e6
+		}, "recording-2.wav is cut short"},
+		{"fewer frames than there are", func(dir string, m map[string]any) {
+			write(t, filepath.Join(dir, "recording-3.wav"), strings.Repeat("x", 1<<17))
+		}, "recording-3.wav is longer than take.json says"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			s := create(t)
+			good := add(t, s, "a", "b")
+			d := begin(t, s, 3)
+			take, err := d.Finish(answer(50), example())
+			if err != nil {
+				t.Fatal(err)
+			}
+			var m map[string]any
+			if err := json.Unmarshal(take.Raw, &m); err != nil {
+				t.Fatal(err)
+			}
+			test.edit(take.Dir, m)
+			b, err := json.Marshal(m)
+			if err != nil {
+				t.Fatal(err)
+			}
+			write(t, filepath.Join(take.Dir, MetaName), string(b))
+			entries, damage := list(t, s)
+			if len(damage) != 1 || !strings.Contains(damage[0].Problem, test.want) || damage[0].ID != take.ID {
+				t.Errorf("got %v, want %q", damage, test.want)
+			}
+			if len(entries) != 1 || entries[0].ID != good.ID {
+				t.Errorf("the other take: %v", entries)
+			}
+			if _, err := s.Load(take.ID); !errors.As(err, new(*Damage)) {
+				t.Errorf("loaded: %v", err)
+			}
+			if _, err := s.Load(good.ID); err != nil {
+				t.Errorf("the other take: %v", err)
+			}
+		})
 	}
 }

@@ -1,11 +1,13 @@
 package survey
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 )
@@ -18,6 +20,26 @@ type Settings struct {
 	// MarkChannel names the output channel that plays the time marks; "" where
 	// they play on the sweep's own.
 	MarkChannel string `json:"mark_channel,omitempty"`
+	// Target is the curve aimed at, as the target package describes it.
+	Target json.RawMessage `json:"target,omitempty"`
+	// Crossovers are the low-passes that sources pass, by source.
+	Crossovers map[string]Crossover `json:"crossovers,omitempty"`
+	// Repeatability is how well levels repeat, as some takes showed.
+	Repeatability *Repeatability `json:"repeatability,omitempty"`
+}
+
+// Crossover is a low-pass that a source passes.
+type Crossover struct {
+	Hz     float64 `json:"hz"`
+	Filter string  `json:"filter"` // as the lowpass package reads it
+}
+
+// Repeatability is how well levels repeat when the same is measured again: the
+// standard deviation of one take in dB at rising frequencies.
+type Repeatability struct {
+	Takes []string  `json:"takes"` // IDs of those that showed it
+	Hz    []float64 `json:"hz"`
+	DB    []float64 `json:"db"`
 }
 
 // LevelSetting is a level that was found for a source.
@@ -56,6 +78,12 @@ func (s *Survey) readSettings() (Settings, map[string]json.RawMessage, error) {
 	if err == nil {
 		err = unmarshal(b, &set)
 	}
+	if set.Target != nil {
+		var text bytes.Buffer // without the file's line breaks
+		if json.Compact(&text, set.Target) == nil {
+			set.Target = text.Bytes()
+		}
+	}
 	if set.Format > settingsFormat {
 		return none, nil, &NewerError{Path: path, Found: set.Format, Known: settingsFormat, settings: true}
 	}
@@ -80,6 +108,21 @@ func (set *Settings) check() error {
 		return errors.New("it does not state its format")
 	case set.Level != nil && !(set.Level.DBFS <= 0):
 		return fmt.Errorf("its level of %g dBFS is above full scale", set.Level.DBFS)
+	}
+	for source, c := range set.Crossovers {
+		if !(c.Hz >= 10 && c.Hz <= 20000) {
+			return fmt.Errorf("its crossover of %q lies at %g Hz", source, c.Hz)
+		}
+	}
+	if r := set.Repeatability; r != nil {
+		if len(r.Hz) != len(r.DB) || len(r.Hz) == 0 || !slices.IsSorted(r.Hz) {
+			return fmt.Errorf("its repeatability has %d frequencies and %d levels, or they do not rise", len(r.Hz), len(r.DB))
+		}
+		for i := range r.Hz {
+			if !(r.Hz[i] > 0 && r.DB[i] >= 0 && r.DB[i] <= 100) {
+				return fmt.Errorf("its repeatability is %g dB at %g Hz", r.DB[i], r.Hz[i])
+			}
+		}
 	}
 	return nil
 }
@@ -131,7 +174,7 @@ func fields(v any) (map[string]json.RawMessage, error) {
 // settingsKnow reports whether a name is a field of Settings, which JSON is read
 // into without regard to case.
 func settingsKnow(name string) bool {
-	for _, known := range []string{"format", "level", "mark_channel"} {
+	for _, known := range []string{"format", "level", "mark_channel", "target", "crossovers", "repeatability"} {
 		if strings.EqualFold(name, known) {
 			return true
 		}

@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"encoding/json"
 	"errors"
 	"io"
 	"math"
@@ -17,11 +18,13 @@ import (
 func TestSettings(t *testing.T) {
 	s := create(t)
 	path := filepath.Join(s.Dir(), settingsName)
-	if got, err := s.Settings(); err != nil || got != (Settings{}) || exists(path) {
+	if got, err := s.Settings(); err != nil || !cmp.Equal(got, Settings{}) || exists(path) {
 		t.Errorf("without any: %+v, %v", got, err)
 	}
 	want := Settings{MarkChannel: "FR", Level: &LevelSetting{DBFS: -24, Source: "left", Channel: "FL", Input: "microphone", Output: "receiver",
-		SetAt: time.Date(2025, 3, 1, 14, 30, 0, 0, time.FixedZone("", 3600))}}
+		SetAt: time.Date(2025, 3, 1, 14, 30, 0, 0, time.FixedZone("", 3600))},
+		Target: json.RawMessage(`{"rise_db":6}`), Crossovers: map[string]Crossover{"sub": {80, "LR24"}},
+		Repeatability: &Repeatability{Takes: []string{"0001-a-b"}, Hz: []float64{20, 200}, DB: []float64{0.1, 0.2}}}
 	if err := s.SaveSettings(want); err != nil {
 		t.Fatal(err)
 	}
@@ -47,24 +50,28 @@ func TestSettings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, err := s.Settings(); err != nil || got != (Settings{Format: 1}) || !strings.Contains(string(b), `"celsius": 21.5`) || strings.Contains(strings.ToLower(string(b)), "level") {
+	if got, err := s.Settings(); err != nil || !cmp.Equal(got, Settings{Format: 1}) || !strings.Contains(string(b), `"celsius": 21.5`) || strings.Contains(strings.ToLower(string(b)), "level") {
 		t.Errorf("got %+v, %v:\n%s", got, err, b)
 	}
 
 	// Of a newer format, or damaged: not overwritten, and in nobody's way.
 	for content, want := range map[string]any{
-		`{"format": 2, "level": "soft"}`:                new(*NewerError),
-		`{"format": 1, "level": "soft"}`:                new(*Damage),
-		`{"format": 1, "level": {"dbfs": 3}}`:           new(*Damage), // above full scale
-		`{"format": 1, "level": {"set_at": "tuesday"}}`: new(*Damage),
-		`{"level": {"dbfs": -30}}`:                      new(*Damage),
-		"":                                              new(*Damage),
-		`[]`:                                            new(*Damage),
-		`null`:                                          new(*Damage),
+		`{"format": 2, "level": "soft"}`:                                  new(*NewerError),
+		`{"format": 1, "level": "soft"}`:                                  new(*Damage),
+		`{"format": 1, "level": {"dbfs": 3}}`:                             new(*Damage), // above full scale
+		`{"format": 1, "level": {"set_at": "tuesday"}}`:                   new(*Damage),
+		`{"level": {"dbfs": -30}}`:                                        new(*Damage),
+		`{"format": 1, "crossovers": {"sub": {"hz": 0}}}`:                 new(*Damage),
+		`{"format": 1, "repeatability": {"hz": [20, 10], "db": [1, 1]}}`:  new(*Damage),
+		`{"format": 1, "repeatability": {"hz": [20, 30], "db": [1]}}`:     new(*Damage),
+		`{"format": 1, "repeatability": {"hz": [20, 30], "db": [1, -1]}}`: new(*Damage),
+		"":     new(*Damage),
+		`[]`:   new(*Damage),
+		`null`: new(*Damage),
 	} {
 		write(t, path, content)
 		got, err := s.Settings()
-		if !errors.As(err, want) || hint(err) == "" || got != (Settings{}) {
+		if !errors.As(err, want) || hint(err) == "" || !cmp.Equal(got, Settings{}) {
 			t.Errorf("%s: %+v, %v (%s)", content, got, err, hint(err))
 		}
 		if err := s.SaveSettings(Settings{MarkChannel: "FR"}); !errors.As(err, want) || hint(err) == "" {
@@ -100,7 +107,7 @@ func TestSettingsCannotBeSaved(t *testing.T) {
 		t.Errorf("on a full disk: %v (%s)", err, hint(err))
 	}
 	s.wrap = nil
-	if got, err := s.Settings(); err != nil || got != old {
+	if got, err := s.Settings(); err != nil || !cmp.Equal(got, old) {
 		t.Errorf("the old ones are %+v, %v", got, err)
 	}
 	write(t, filepath.Join(s.Dir(), surveyName), `{"kind": "roomsonde survey", "format": 2}`)

@@ -275,13 +275,26 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 	if e.Newer { // which may name its files otherwise
 		return e, nil
 	}
-	for _, path := range append(recordingPaths(dir, &e.Meta), filepath.Join(dir, ImpulseName)) {
+	if problem := listProblem(dir, &e.Meta, e.Holds); problem != "" {
+		return nil, &Damage{ID: name, Path: dir, Problem: problem}
+	}
+	for i, path := range append(recordingPaths(dir, &e.Meta), filepath.Join(dir, ImpulseName)) {
 		file := filepath.Base(path)
 		if err := regular(path); err != nil {
 			return nil, unusable(name, dir, file, err)
 		}
-		if info, err := os.Stat(path); err == nil && info.Size() == 0 {
-			return nil, &Damage{ID: name, Path: dir, Problem: file + " is empty"}
+		info, err := os.Stat(path)
+		if err != nil {
+			continue // gone again: who reads it will say so
+		}
+		problem := ""
+		if info.Size() == 0 {
+			problem = "is empty"
+		} else if file != ImpulseName {
+			problem = e.recording(i).sizeProblem(info.Size())
+		}
+		if problem != "" {
+			return nil, &Damage{ID: name, Path: dir, Problem: file + " " + problem}
 		}
 	}
 	return e, nil
