@@ -23,10 +23,19 @@
 // (B is the bandwidth). What it puts before time zero is the direct sound's,
 // so 0 dB of the decay curve is the energy of all of it; but the curve is
 // evaluated from time zero on, where an exponential decay passes the reversed
-// filter with its slope unchanged. The limits of C50, C80 and D50 and the
-// centre time are shifted by the filter's mean displacement instead. That comes
-// within some tenths of a dB of cutting the response before it is filtered, and
-// spares the band the click of the cut.
+// filter with its slope unchanged. For C50, C80 and D50 the response is cut at the
+// limit before it is filtered, as ISO 3382-1 (annex A; from memory) recommends,
+// so that the filter's ringing counts for the part that it comes from. Where that
+// and cutting after the filter differ by half of what can be noticed, the ratio is
+// refused: the value would hang on the filter. The centre time needs no cut; what
+// the filter displaced this response's energy by is taken off.
+//
+// What the noise may do to each value is worked out: three standard deviations of
+// what it adds by chance to the energies that the value is read from (of its
+// products with the response, of itself, and of the power that was taken off as
+// noise), what may lie hidden below it, and, where the curve is bent, what moving
+// the ends of the evaluated range does. A value is refused where that may come to
+// more than 5 % (T20), 10 % (EDT, T30), 0.3 dB, 0.025 or 5 ms.
 package decay
 
 import (
@@ -81,7 +90,7 @@ type Band struct {
 	T20 Value // −5 to −25 dB, times 3
 	T30 Value // −5 to −35 dB, times 2
 
-	C50DB, C80DB Ratio // early (50, 80 ms) to late energy, dB
+	C50DB, C80DB Ratio // early (50, 80 ms) to late energy, dB (their reasons are not part of Reason)
 	D50          Ratio // energy up to 50 ms as a share of all
 	CentreTimeS  Ratio // centroid of the energy, seconds
 
@@ -187,6 +196,68 @@ func Analyse(ctx context.Context, ir deconv.ImpulseResponse, o Options) ([]Band,
 	return bands, nil
 }
 
+// Broadband is the Width of a Band that is no octave's part.
+const Broadband scale.Width = 0
+
+// AnalyseBroadband returns the decay of the whole response, as one band of Width
+// Broadband from LowHz to HighHz, without a nominal or a mid-band frequency. With
+// limits of the readable range it is band-passed between them (Butterworth, third
+// order per edge, backwards in time); without, it is taken as it is. Errors are
+// those of Analyse.
+func AnalyseBroadband(ctx context.Context, ir deconv.ImpulseResponse, o Options) (Band, error) {
+	c, err := broadband(ctx, ir, o)
+	return c.Band, err
+}
+
+// BroadbandCurve is Curve for AnalyseBroadband's band.
+func BroadbandCurve(ir deconv.ImpulseResponse, o Options) (CurveResult, error) {
+	return broadband(context.Background(), ir, o)
+}
+
+func broadband(ctx context.Context, ir deconv.ImpulseResponse, o Options) (r CurveResult, err error) {
+	if o, err = o.resolve(); err != nil {
+		return r, err
+	}
+	if err := check(ir); err != nil {
+		return r, err
+	}
+	p, err := prepare(ctx, ir, nil, o)
+	if err != nil {
+		return r, err
+	}
+	b := &r.Band
+	b.Width, b.LowHz, b.HighHz = Broadband, o.ReadableFromHz, ir.SampleRate/2
+	if o.ReadableToHz > 0 {
+		b.HighHz = min(b.HighHz, o.ReadableToHz)
+	}
+	filter := &bandFilter{flat: true}
+	if b.LowHz > 0 || b.HighHz < ir.SampleRate/2 {
+		low, high := max(b.LowHz, 1), min(b.HighHz, highestPass*ir.SampleRate)
+		if !(low < high) {
+			b.refuse("nothing that can be read lies below half the sampling rate")
+			return r, nil
+		}
+		f := designBandFilter(low, high, ir.SampleRate)
+		filter = &f
+	}
+	var s scratch
+	switch {
+	case p.silent:
+		b.refuse("the response is silent")
+	case p.lost != "":
+		b.refuse(p.lost)
+	default:
+		if c := p.through(b, filter, 0, &s); c != nil {
+			r.TimeS, r.LevelDB = c.draw(1000)
+		}
+	}
+	return r, nil
+}
+
+// highestPass is the highest upper edge of a band-pass for the whole response, as
+// a share of the sampling rate: the bilinear transform has no more.
+const highestPass = 0.45
+
 // Curve returns the decay curve of one band, together with what Analyse says
 // about that band. Errors are those of Analyse.
 func Curve(ir deconv.ImpulseResponse, band scale.Band, o Options) (CurveResult, error) {
@@ -284,7 +355,15 @@ type prepared struct {
 	silent  bool
 	lost    string // why the direct sound was not found, or ""
 	lengthS float64
+	beforeS float64 // what is kept before time zero, its power counted
+	// borders of the late parts, after each of earlyLimits, at the rates of levels;
+	// nil where the response ends before.
+	borders [len(earlyLimits)][]border
 }
+
+// earlyLimits are where the early part ends, in seconds: that of C50 and D50, and
+// that of C80 (ISO 3382-1:2009, annex A; from memory).
+var earlyLimits = [...]float64{0.050, 0.080}
 
 func prepare(ctx context.Context, ir deconv.ImpulseResponse, bands []Band, o Options) (*prepared, error) {
 	p := &prepared{rate: ir.SampleRate}
@@ -307,7 +386,9 @@ func prepare(ctx context.Context, ir deconv.ImpulseResponse, bands []Band, o Opt
 	for i, v := range x[start:end] {
 		r[len(r)-1-i] = v
 	}
+	p.beforeS = float64(onset-start) / p.rate
 	if start > 0 {
+		p.beforeS *= 0.5 + 0.5*0.375 // cos⁴ has the mean 3/8
 		fade := (onset - start) / 2
 		for i := range fade {
 			r[len(r)-1-i] *= 0.5 - 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(fade))
@@ -329,6 +410,12 @@ func prepare(ctx context.Context, ir deconv.ImpulseResponse, bands []Band, o Opt
 		return nil, err
 	}
 	p.levels = newLadder(r, doubled, last)
+	for i, limit := range earlyLimits {
+		// The first sample of the late part is the one nearest to the limit.
+		if end := int(p.zero) + 1 - int(math.Round(limit*p.rate)); end > 0 {
+			p.borders[i] = p.levels.borders(end)
+		}
+	}
 	return p, nil
 }
 

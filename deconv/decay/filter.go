@@ -22,6 +22,7 @@ type section struct{ a1, a2 float64 }
 
 // bandFilter is a Butterworth band-pass in second-order sections.
 type bandFilter struct {
+	flat     bool // passes everything as it is: the rest is not used
 	sections [sectionCount]section
 	gain     float64 // makes |H| = 1 at the centre
 	// centreS is the centroid in seconds of the squared impulse response:
@@ -56,7 +57,15 @@ func designBandFilter(lowHz, highHz, rate float64) bandFilter {
 		pole := cmplx.Rect(1, angle) * complex(width/2, 0)
 		root := cmplx.Sqrt(pole*pole - complex(centre2, 0))
 		if 2*k+1 == filterOrder {
-			// The real pole: its two band-pass poles are each other's conjugates.
+			if re := real(pole); re*re > centre2 {
+				// In a band of several octaves the real pole makes two real ones.
+				root := math.Sqrt(re*re - centre2)
+				z1, z2 := (1+re+root)/(1-re-root), (1+re-root)/(1-re+root)
+				f.sections[i] = section{a1: -z1 - z2, a2: z1 * z2}
+				i++
+				continue
+			}
+			// Else its two band-pass poles are each other's conjugates.
 			add(complex(real(pole), math.Sqrt(centre2-real(pole)*real(pole))))
 			continue
 		}
@@ -65,7 +74,8 @@ func designBandFilter(lowHz, highHz, rate float64) bandFilter {
 	}
 	f.gain = 1
 	f.gain = 1 / cmplx.Abs(f.response(2*math.Atan(math.Sqrt(centre2))))
-	f.measure(rate, highHz-lowHz)
+	// A band of many octaves rings with the width of its lowest one.
+	f.measure(rate, min(highHz-lowHz, lowHz))
 	return f
 }
 
@@ -83,10 +93,9 @@ func (f *bandFilter) response(omega float64) complex128 {
 // measure fills centreS and lastS from the filter's own impulse response.
 func (f *bandFilter) measure(rate, bandwidth float64) {
 	n := int(12*rate/bandwidth) + 16
-	pulse := make([]float64, 1)
-	pulse[0] = 1
 	sum := make([]float64, n)
-	f.integrate(sum, pulse)
+	after, first := f.integrate(sum[:1], []float64{1}, state{}, 0)
+	f.ringOut(sum[1:], after, first)
 	total, moment := sum[n-1], 0.0
 	last := n - 1
 	for i := n - 1; i > 0; i-- {
@@ -99,36 +108,69 @@ func (f *bandFilter) measure(rate, bandwidth float64) {
 	f.lastS = float64(last) / rate
 }
 
-// integrate filters x, followed by as many zeros as sum is longer, and writes
-// the running sum of the squared output: sum[k] = y[0]² + … + y[k]². With x
-// reversed in time this is the Schroeder integral itself.
-func (f *bandFilter) integrate(sum, x []float64) {
+// state is what a filter remembers between two stretches of a signal.
+type state struct{ p1, q1, p2, q2, p3, q3 float64 }
+
+// integrate filters x from a state on and writes the running sum of the squared
+// output, begun at total, to sum, which is as long: sum[k] = total + y[0]² + … +
+// y[k]². It returns the state after it. With x reversed in time this is the
+// Schroeder integral itself.
+func (f *bandFilter) integrate(sum, x []float64, s state, total float64) (state, float64) {
 	var (
 		a11, a12 = f.sections[0].a1, f.sections[0].a2
 		a21, a22 = f.sections[1].a1, f.sections[1].a2
 		a31, a32 = f.sections[2].a1, f.sections[2].a2
 		g        = f.gain
 
-		p1, q1, p2, q2, p3, q3 float64 // the sections' states
-		total                  float64
+		p1, q1, p2, q2, p3, q3 = s.p1, s.q1, s.p2, s.q2, s.p3, s.q3
 	)
-	sum = sum[:max(len(sum), len(x))]
-	for i := range sum {
-		var v float64
-		if i < len(x) {
-			v = x[i] * g
+	x = x[:len(sum)]
+	if f.flat {
+		for i, v := range x {
+			total += v * v
+			sum[i] = total
 		}
-		// Transposed direct form II with b = (1, 0, −1).
+		return s, total
+	}
+	for i, v := range x {
+		v *= g
+		// Transposed direct form II with b = (1, 0, −1). p = q − a·(v + p) is written
+		// so that one value waits as little as it can for the one before.
 		u := v + p1
-		p1 = q1 - a11*u
+		p1 = (q1 - a11*v) - a11*p1
 		q1 = -v - a12*u
 		v = u + p2
-		p2 = q2 - a21*v
+		p2 = (q2 - a21*u) - a21*p2
 		q2 = -u - a22*v
 		u = v + p3
-		p3 = q3 - a31*u
+		p3 = (q3 - a31*v) - a31*p3
 		q3 = -v - a32*u
 		total += u * u
+		sum[i] = total
+	}
+	return state{p1, q1, p2, q2, p3, q3}, total
+}
+
+// ringOut is integrate for a signal of zeros.
+func (f *bandFilter) ringOut(sum []float64, s state, total float64) {
+	var (
+		a11, a12 = f.sections[0].a1, f.sections[0].a2
+		a21, a22 = f.sections[1].a1, f.sections[1].a2
+		a31, a32 = f.sections[2].a1, f.sections[2].a2
+
+		p1, q1, p2, q2, p3, q3 = s.p1, s.q1, s.p2, s.q2, s.p3, s.q3
+	)
+	for i := range sum {
+		u := p1
+		p1 = q1 - a11*u
+		q1 = -a12 * u
+		v := u + p2
+		p2 = q2 - a21*v
+		q2 = -u - a22*v
+		w := v + p3
+		p3 = q3 - a31*w
+		q3 = -v - a32*w
+		total += w * w
 		sum[i] = total
 	}
 }

@@ -46,6 +46,13 @@ type floor struct {
 	reached bool      // the noise is met before the response ends
 	brief   bool      // so little of it is there that its power is not well known
 	found   bool      // there is a decay at all
+	// noiseOff is the standard deviation of the noise power as it was measured, as
+	// a share of it.
+	noiseOff float64
+	unsteady bool // noise that changes, so that it cannot be told from the last of the decay
+	// last is the noise power, and where the response ends before the noise is
+	// met, the power at its end, which is the most that the noise can have.
+	last float64
 }
 
 const (
@@ -58,6 +65,13 @@ const (
 	// Noise of bandwidth B, averaged over a time t, has a relative standard
 	// deviation of 1/√(B·t). Counted from 10 dB of decay after the knee.
 	leastNoiseBt = 4
+	// The noise is only known where it makes up this share of what is heard last;
+	// what was taken off as decay may be wrong by half of itself.
+	leastNoiseShare = 0.5
+	decayShare      = 0.5
+	// Noise whose two halves differ by more than this share of their sum (3 dB) and
+	// by more than chance does is not steady.
+	unsteadyShare = 0.33
 	// Then the intervals keep their length: lengths and slope chasing each
 	// other need not settle.
 	freeRounds = 2
@@ -85,13 +99,15 @@ func findFloor(e *energy, bandwidth float64, s *scratch) floor {
 		}
 	}
 	f.kneeS = f.late.meets(scale.PowerDB(f.noise))
+	raw := f.noise // with the decay that is still to be heard in it
 	for round := range maxRounds {
 		tenDB := 10 / -f.late.slope
 		if round < freeRounds {
 			dt = max(tenDB/intervalsPer10, 2/e.rate, end/4000)
 		}
 		from := min(f.kneeS+tenDB, 0.9*end)
-		noise := e.mean(from, end)
+		heard := e.mean(from, end)
+		noise := heard
 		if from < f.kneeS+tenDB {
 			noise = max(0, noise-f.late.mean(from, end))
 		}
@@ -108,17 +124,37 @@ func findFloor(e *energy, bandwidth float64, s *scratch) floor {
 		}
 		knee := line.meets(noiseDB)
 		moved := math.Abs(knee - f.kneeS)
-		f.noise, f.late, f.kneeS = noise, line, knee
+		f.noise, f.late, f.kneeS, raw = noise, line, knee, heard
 		if moved < settledS {
 			break
 		}
 	}
-	if f.reached = f.kneeS < end; !f.reached {
+	// Most of what is heard last must be noise to tell how much of it there is.
+	if f.reached = f.kneeS < end && f.noise >= leastNoiseShare*raw; !f.reached {
+		f.kneeS = end
 		f.noise = 0 // it cannot be told from the decay, so none is taken off
 	}
 	after := end - f.kneeS - 10/-f.late.slope
+	heard := max(1/bandwidth, after, 0.1*end)
+	f.noiseOff = math.Sqrt(1 / max(1, bandwidth*heard))
+	if f.reached {
+		// Noise that is not steady shows in its two halves.
+		from := min(end-after, 0.9*end)
+		mid := 0.5 * (from + end)
+		first, second := e.mean(from, mid), e.mean(mid, end)
+		unsteady := math.Abs(first-second) / (first + second)
+		f.unsteady = unsteady > max(unsteadyShare, chances*f.noiseOff)
+		f.noiseOff = max(f.noiseOff, unsteady)
+		f.noiseOff += decayShare * (raw/f.noise - 1)
+	} else {
+		f.noiseOff += 1
+	}
 	f.brief = after < 0 || bandwidth*after < leastNoiseBt
 	f.kneeS = max(0, min(f.kneeS, end))
+	f.last = f.noise
+	if !f.reached {
+		f.last = max(f.late.power(f.kneeS), e.mean(min(0.95*end, max(0, end-1/bandwidth)), end))
+	}
 	return f
 }
 

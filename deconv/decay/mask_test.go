@@ -134,7 +134,7 @@ func TestChainIsWhatTheMaskTestSays(t *testing.T) {
 			}
 			y := newLadder(x, steps < 0, max(0, steps)).at(steps)
 			sum := make([]float64, len(y))
-			f.integrate(sum, y)
+			f.integrate(sum, y, state{}, 0)
 			from, to := settle, len(y)-len(y)/50-64
 			got := scale.PowerDB((sum[to] - sum[from]) / float64(to-from))
 			want := scale.PowerDB(gain(b, c.rate, hz))

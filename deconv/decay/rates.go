@@ -10,9 +10,11 @@ const (
 	// usableShare is the highest upper band edge, as a share of the input's
 	// sampling rate, that is analysed at all: up to here the doubler is flat.
 	usableShare = 0.4
-	// lowestRate keeps the time steps of the decay curve at half a
-	// millisecond or finer; going lower would save next to nothing.
-	lowestRate = 2000.0
+	// lowestRate keeps the time steps of the decay curve at a quarter of a
+	// millisecond or finer, and the skirts of the bass bands, in which strong modes
+	// of their neighbours sound, as they are at the full rate; going lower would
+	// save next to nothing.
+	lowestRate = 4000.0
 )
 
 // halfBand holds the odd coefficients h[±1], h[±3], … of a zero-phase
@@ -172,3 +174,46 @@ func newLadder(x []float64, doubled bool, last int) ladder {
 }
 
 func (l ladder) at(steps int) []float64 { return l[steps+1] }
+
+// border is what the part of a signal up to a place, zeros after it, looks like
+// around that place at one of the ladder's rates, where filters have smeared the
+// cut. Before these samples that part is the signal itself, after them it is zero.
+type border struct {
+	first   int // place of samples[0] in the signal at this rate
+	samples []float64
+}
+
+// borderReach is how far the filters smear a cut, in samples of any rate.
+const borderReach = 2 * 20
+
+// borders returns the border of x[:end] at each rate that l holds, in its order.
+// 0 < end <= len(x).
+func (l ladder) borders(end int) []border {
+	x := l[1]
+	last := len(l) - 2
+	unit := 1 << last
+	// Far enough that what the smear of its own beginning reaches is not used.
+	start := (end/unit - 2*borderReach) * unit
+	part := make([]float64, 4*borderReach*unit)
+	from := max(0, start)
+	copy(part[from-start:], x[from:end])
+	b := make([]border, len(l))
+	keep := func(i, at int, s []float64, start int) {
+		first := max(0, at-borderReach)
+		b[i] = border{first, s[first-start : at+borderReach-start]}
+	}
+	if l[0] != nil {
+		doubled := make([]float64, 2*len(part))
+		doubler.double(doubled, part)
+		keep(0, 2*end, doubled, 2*start)
+	}
+	for s := 0; ; s++ {
+		keep(s+1, end>>s, part, start>>s)
+		if s == last {
+			return b
+		}
+		next := make([]float64, halver.halvedLen(len(part)))
+		halver.halve(next, part)
+		part = next
+	}
+}

@@ -19,7 +19,7 @@ import sys
 import warnings
 
 import numpy as np
-from scipy.signal import butter, sosfilt
+from scipy.signal import butter, sosfilt, sosfreqz
 
 
 def load(source):
@@ -68,7 +68,7 @@ def knee(power, rate):
     b, a = np.polyfit(t[start:stop], db[start:stop], 1)
     cross = (noise_db - a) / b
     for _ in range(6):
-        t, db = lines(max(10 / -b / 6, 2 / rate), power, rate)
+        t, db = lines(min(max(10 / -b / 6, 2 / rate), length / 20), power, rate)
         begin = min(cross + 10 / -b, 0.9 * length)
         noise = power[int(begin * rate) :].mean()
         noise_db = 10 * np.log10(max(noise, 1e-300))
@@ -104,16 +104,23 @@ def line(t, level, high, low):
     return {"s": -60 / slope, "xi": 1000 * (1 - r * r)}
 
 
-def analyse(x, rate, zero, mid, width):
+def band_filter(rate, mid, width):
+    """The band's filter, and how long it rings in samples; width 0 is the whole response."""
+    if width == 0:
+        return (lambda x: x), 0, (lambda omega: np.ones_like(omega))
     low, high = mid * 10 ** (-0.15 / width), mid * 10 ** (0.15 / width)
     sos = butter(3, [low, high], "bandpass", fs=rate, output="sos")
-    pad = int(8 * rate / (high - low))
+    return (lambda x: sosfilt(sos, x)), int(8 * rate / (high - low)), (lambda omega: np.abs(sosfreqz(sos, omega)[1]))
+
+
+def analyse(x, rate, zero, mid, width):
+    band, pad, _ = band_filter(rate, mid, width)
     pre = min(zero, int(0.01 * rate))
     h = np.concatenate([np.zeros(pad), x[zero - pre :]])
     zero = pad + pre
-    y = sosfilt(sos, h[::-1])[::-1]
+    y = band(h[::-1])[::-1]
     power = y * y
-    settle = min(int(1.4 * rate / (high - low)), (len(h) - zero) // 10)
+    settle = min(int(1.4 / 8 * pad), (len(h) - zero) // 10)
     after = power[zero : len(power) - settle]
     noise, cross, slope, atknee = knee(after, rate)
     stop = zero + int(cross * rate)
@@ -136,20 +143,49 @@ def analyse(x, rate, zero, mid, width):
         "t30": line(t, level, -5, -35),
         "plain_t20": line(tp, plain, -5, -25),
         "plain_t30": line(tp, plain, -5, -35),
-        "noise_db": float(10 * np.log10(max(noise, 1e-300))),
-        "knee": cross,
+        "noise": float(noise),
+        "knee": float(cross),
+        "slope": float(slope),
+        "tail": float(tail),
     }
 
 
-def cut_first(x, rate, zero, mid, width, limit):
-    """Clarity in dB with the response cut at the limit before it is filtered."""
-    low, high = mid * 10 ** (-0.15 / width), mid * 10 ** (0.15 / width)
-    sos = butter(3, [low, high], "bandpass", fs=rate, output="sos")
-    pad = np.zeros(int(8 * rate / (high - low)))
-    n = zero + int(limit * rate)
-    early = sosfilt(sos, np.concatenate([x[:n], pad]))
-    late = sosfilt(sos, np.concatenate([x[n:], pad]))
-    return float(10 * np.log10((early**2).sum() / (late**2).sum()))
+def energies(x, rate, zero, mid, width, band):
+    """Clarity in dB, definition and centre time in seconds.
+
+    The response is cut at the limit before it is filtered, as ISO 3382-1 asks.
+    The centre time needs no cut: there the band filter's magnitude alone acts,
+    without phase, by the Fourier transform. Noise, knee and tail are those of
+    the decay curve."""
+    filtered, pad, magnitude = band_filter(rate, mid, width)
+    pre = min(zero, int(0.01 * rate))
+    noise, knee_at, late_slope, tail = (band[k] for k in ("noise", "knee", "slope", "tail"))
+    knee_at = zero + int(knee_at * rate)
+    out = {}
+    for limit in (0.05, 0.08):
+        n = zero + int(round(limit * rate))
+        early = filtered(np.concatenate([x[zero - pre : n], np.zeros(pad)]))
+        before = (early**2).sum() - noise * (n - zero + pre)
+        h = np.concatenate([np.zeros(pad), x[n:]])
+        late = filtered(h[::-1])[::-1] ** 2
+        after = late[: knee_at - n + pad].sum() - noise * (knee_at - n) + tail
+        if before > 0 and after > 0 and knee_at > n:
+            out["c%d" % round(1000 * limit)] = float(10 * np.log10(before / after))
+            out["d%d" % round(1000 * limit)] = float(before / (before + after))
+    n = 1 << int(np.ceil(np.log2(2 * len(x) + 2 * pad)))
+    h = x.copy()
+    h[: zero - pre] = 0
+    spectrum = np.fft.rfft(h, n) * magnitude(np.linspace(0, np.pi, n // 2 + 1))
+    power = np.fft.irfft(spectrum) ** 2
+    t = (np.arange(n) - zero) / rate
+    rings = n - (n - len(x)) // 2  # before the start
+    t[rings:] -= n / rate
+    power[zero - pre : knee_at] -= noise
+    heard = np.r_[0:knee_at, rings:n]
+    moment, total = (t[heard] * power[heard]).sum(), power[heard].sum() + tail
+    tau = 10 / np.log(10) / -late_slope
+    out["ts"] = float((moment + tail * ((knee_at - zero) / rate + tau)) / total)
+    return out
 
 
 def main():
@@ -166,12 +202,14 @@ def main():
                 b = analyse(x, rate, zero, mid, width)
             except Exception as e:  # a band without any decay: nothing to compare
                 b = {"mid": mid, "width": width, "error": str(e)}
-            b["c50"] = cut_first(x, rate, zero, mid, width, 0.05)
-            b["c80"] = cut_first(x, rate, zero, mid, width, 0.08)
+            if "noise" in b:
+                b.update(energies(x, rate, zero, mid, width, b))
             bands.append(b)
+    whole = analyse(x, rate, zero, 0, 0)
+    whole.update(energies(x, rate, zero, 0, 0, whole))
     n = zero + int(0.05 * rate)
     broad = float(10 * np.log10((x[:n] ** 2).sum() / (x[n:] ** 2).sum()))
-    json.dump({"rate": rate, "zero": zero, "c50": broad, "bands": bands}, sys.stdout)
+    json.dump({"rate": rate, "zero": zero, "c50": broad, "whole": whole, "bands": bands}, sys.stdout)
 
 
 main()
