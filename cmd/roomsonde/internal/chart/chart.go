@@ -8,6 +8,16 @@
 //	Impulse     "What arrives when?"                impulse response and its level over time
 //	Microphone  "What does the microphone add?"     calibration curve
 //	Distortion  "How clean is it?"                  harmonics over frequency
+//	Waterfall   "How long does the bass ring?"      level over frequency and time, as a surface
+//	Energy      "Which frequencies come when?"      energy over frequency and time, as a map
+//	Ringing     "Does it ring too long?"            decay times against published limits
+//	Several     "How alike are they?"               responses over one another, target and limits
+//	Change      "What did the change do?"           two responses, and their difference
+//	DecayTimes  "What did it do to the decay?"      decay times of several takes
+//	Arrivals    "Which reflections are strong?"     energy over time, arrivals marked
+//
+// Several, Change and DecayTimes can also stand in a web page of ours (see Page),
+// with colours that the page chooses and curves that it shows and hides.
 //
 // Each is a plain struct of numbers and texts with a Render method. Nothing is
 // computed here beyond the drawing: levels, smoothing, readable bands and
@@ -138,6 +148,10 @@ var (
 	_ View = Impulse{}
 	_ View = Microphone{}
 	_ View = Distortion{}
+	_ View = Waterfall{}
+	_ View = Energy{}
+	_ View = Ringing{}
+	_ View = Arrivals{}
 )
 
 // layoutWidth is the width of every drawing in the units of the layout, in

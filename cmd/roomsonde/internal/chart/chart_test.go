@@ -9,6 +9,7 @@ import (
 	"image/color"
 	"image/png"
 	"io"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -27,7 +28,7 @@ var update = flag.Bool("update", false, "write the golden drawings anew; look at
 // samples are the drawings of the golden tests, each also a case of all tests
 // that hold for any drawing.
 func samples() map[string]View {
-	return map[string]View{
+	all := map[string]View{
 		"response":   sampleResponse(),
 		"compare":    sampleCompare(),
 		"four":       fourCurves(),
@@ -40,6 +41,9 @@ func samples() map[string]View {
 		"microphone": sampleMicrophone(),
 		"distortion": sampleDistortion(),
 	}
+	maps.Copy(all, severalSamples())
+	maps.Copy(all, ringingSamples())
+	return all
 }
 
 func mustRender(t *testing.T, v View, f Format, size ...Size) []byte {
@@ -63,7 +67,7 @@ var goldenSize = Size{Width: 480, Height: 270}
 const (
 	goldenDelta = 16
 	goldenShare = 0.0005
-	goldenBytes = 60_000 // to keep the repository light
+	goldenBytes = 110_000 // to keep the repository light
 )
 
 func TestGolden(t *testing.T) {

@@ -124,12 +124,15 @@ type spectrum struct {
 	beyond          string // what the curve is beyond its band; "": not readable
 }
 
-func (v Response) resolve() (*spectrum, error) {
+func (v Response) resolve() (*spectrum, error) { return v.resolveUpTo(maxCurves) }
+
+// resolveUpTo takes as many curves as most.
+func (v Response) resolveUpTo(most int) (*spectrum, error) {
 	if len(v.Curves) == 0 {
 		return nil, &DataError{What: "response", Why: "there is no curve to draw"}
 	}
-	if len(v.Curves) > maxCurves {
-		return nil, &DataError{What: "response", Why: fmt.Sprintf("%d curves in one drawing cannot be told apart", len(v.Curves)), Do: fmt.Sprintf("draw %d curves or fewer at a time", maxCurves)}
+	if len(v.Curves) > most {
+		return nil, &DataError{What: "response", Why: fmt.Sprintf("%d curves in one drawing cannot be told apart", len(v.Curves)), Do: fmt.Sprintf("draw %d curves or fewer at a time", most)}
 	}
 	s := &spectrum{
 		title: orElse(v.Title, "How even is it?"), subtitle: v.Subtitle,

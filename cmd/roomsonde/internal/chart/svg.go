@@ -59,6 +59,8 @@ func (h plainText) Draw(c vg.Canvas, txt string, sty text.Style, pt vg.Point) {
 			continue
 		case *svgCanvas:
 			d.align = sty.XAlign
+		case *pageCanvas:
+			d.align = sty.XAlign
 		}
 		break
 	}
@@ -79,6 +81,9 @@ func (c *svgCanvas) finish(title, alt string) ([]byte, error) {
 	doc := bytes.ReplaceAll(raw.Bytes(),
 		[]byte(`="font-family:Liberation Sans;`),
 		[]byte(`="font-family:'Liberation Sans',Arial,Helvetica,sans-serif;`))
+
+	// Images fill the rectangle they were laid out for; and they are PNG.
+	doc = bytes.ReplaceAll(doc, []byte(` xlink:href="data:image/jpg;`), []byte(` preserveAspectRatio="none" xlink:href="data:image/png;`))
 
 	const head = `xmlns:xlink="http://www.w3.org/1999/xlink">`
 	desc := fmt.Sprintf(" role=\"img\">\n<title>%s</title>\n<desc>%s</desc>",

@@ -1,0 +1,438 @@
+package chart
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"image/color"
+	"io"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/plot/vg"
+	"pgregory.net/rapid"
+
+	"roomsonde/sweep/scale"
+)
+
+func mustPage(t *testing.T, v Paged, o PageOptions) *Page {
+	t.Helper()
+	p, err := v.Page(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// pageGroup is a <g> of a page with the lines in it.
+type pageGroup struct {
+	class, curve string
+	lines        [][]vg.Point // in the view box, y downward
+}
+
+var relative = regexp.MustCompile(`([mlcqz])([^mlcqz]*)`)
+var figure = regexp.MustCompile(`-?[0-9.]+`)
+
+// groups returns the groups of a page. It fails where the SVG is not well-formed.
+func groups(t *testing.T, svg []byte) (all []pageGroup) {
+	t.Helper()
+	dec := xml.NewDecoder(bytes.NewReader(svg))
+	var open []int // indexes into all, or -1
+	for {
+		tok, err := dec.Token()
+		if errors.Is(err, io.EOF) {
+			return all
+		}
+		if err != nil {
+			t.Fatalf("the SVG is not well-formed: %v", err)
+		}
+		switch e := tok.(type) {
+		case xml.StartElement:
+			attr := map[string]string{}
+			for _, a := range e.Attr {
+				attr[a.Name.Local] = a.Value
+			}
+			if _, styled := attr["style"]; styled {
+				t.Error("a style that a page's policy forbids")
+			}
+			switch e.Name.Local {
+			case "g":
+				open = append(open, len(all))
+				all = append(all, pageGroup{class: attr["class"], curve: attr["data-curve"]})
+			case "path":
+				if len(open) == 0 {
+					continue
+				}
+				var line []vg.Point
+				var x, y float64
+				for _, m := range relative.FindAllStringSubmatch(attr["d"], -1) {
+					f := figure.FindAllString(m[2], -1)
+					if m[1] != "m" && m[1] != "l" {
+						line = nil
+						break
+					}
+					dx, _ := strconv.ParseFloat(f[0], 64)
+					dy, _ := strconv.ParseFloat(f[1], 64)
+					x, y = x+dx, y+dy
+					line = append(line, vg.Point{X: vg.Length(x), Y: vg.Length(y)})
+				}
+				if g := &all[open[len(open)-1]]; line != nil {
+					g.lines = append(g.lines, line)
+				}
+			}
+		case xml.EndElement:
+			if e.Name.Local == "g" {
+				open = open[:len(open)-1]
+			}
+		}
+	}
+}
+
+// Where the page says a frequency and a level lie, there the curve runs.
+func TestPageIsToScale(t *testing.T) {
+	v := spreadAlike()
+	for _, o := range []PageOptions{{Name: "a"}, {Name: "b", Width: 366, Height: 330, NoEnds: true}} {
+		p := mustPage(t, v, o)
+		seen := 0
+		for _, g := range groups(t, p.SVG) {
+			if g.class != "curve" {
+				continue
+			}
+			i, err := strconv.Atoi(g.curve)
+			if err != nil {
+				t.Fatal(err)
+			}
+			c := v.Curves[i]
+			for _, line := range g.lines {
+				for _, pt := range line {
+					x, y := float64(pt.X), float64(pt.Y)
+					hz := p.FromHz * math.Pow(p.ToHz/p.FromHz, (x-p.Left)/(p.Right-p.Left))
+					if back := p.X(hz); !(math.Abs(back-x) <= 1e-6) {
+						t.Fatalf("X(%g) = %g, want %g", hz, back, x)
+					}
+					// The rounding of x to a tenth of a unit moves a steep curve up and down.
+					const tol = 0.11
+					lo, hi := math.Inf(1), math.Inf(-1)
+					for dx := -tol; dx <= tol; dx += tol / 20 { // a peak may lie between
+						f := p.FromHz * math.Pow(p.ToHz/p.FromHz, (x+dx-p.Left)/(p.Right-p.Left))
+						at := p.Y(scale.Interpolate(c.Hz, c.DB, f))
+						lo, hi = math.Min(lo, at), math.Max(hi, at)
+					}
+					if !(y >= lo-tol && y <= hi+tol) {
+						t.Fatalf("curve %d runs at height %.2f at %.1f Hz, want %.2f to %.2f", i, y, hz, lo, hi)
+					}
+					seen++
+				}
+			}
+		}
+		if seen < 1000 {
+			t.Errorf("%d points of curves, want thousands", seen)
+		}
+	}
+}
+
+func TestPageGroupsItsCurves(t *testing.T) {
+	p := mustPage(t, alike(), PageOptions{Name: "a", Hidden: []bool{false, true}})
+	counts := map[string]int{}
+	for _, g := range groups(t, p.SVG) {
+		counts[g.class+" "+g.curve]++
+	}
+	for _, want := range []string{"curve 0", "curve off 1", "curve 5", "end 0", "end off 1", "end 5"} {
+		if counts[want] != 1 {
+			t.Errorf("%d groups %q, want 1 (%v)", counts[want], want, counts)
+		}
+	}
+	narrow := mustPage(t, alike(), PageOptions{Name: "a", NoEnds: true, Width: 366, Height: 330})
+	if bytes.Contains(narrow.SVG, []byte(`class="end"`)) || bytes.Contains(narrow.SVG, []byte("left + subs</text>")) {
+		t.Error("names at the right edge of a narrow page")
+	}
+	pair := mustPage(t, sampleChange(), PageOptions{Name: "a", NoEnds: true, Width: 366, Height: 430})
+	if !bytes.Contains(pair.SVG, []byte("after: take 15</text>")) || !(pair.Floor > pair.Bottom+50) {
+		t.Error("two curves of a narrow page have no names, or the lower panel is not told of")
+	}
+	if _, err := alike().Page(PageOptions{Width: 20, Height: 20}); err == nil {
+		t.Error("a page of 20 x 20 units was drawn")
+	}
+}
+
+// A page takes as many takes as there are, a picture only what can be told apart.
+func TestManyCurves(t *testing.T) {
+	hz := logGrid(20, 20000, 30)
+	var v Several
+	for i := range 60 {
+		v.Curves = append(v.Curves, Curve{Name: fmt.Sprintf("take %d", i), Hz: hz, DB: roomLike(hz, uint64(i), -30)})
+	}
+	mustPage(t, v, PageOptions{Name: "a"})
+	var data *DataError
+	if err := v.Render(io.Discard, PNG); !errors.As(err, &data) || data.Hint() == "" {
+		t.Errorf("60 curves in a picture: %v, want a *DataError with a hint", err)
+	}
+	v.Curves = v.Curves[:mostSeveral]
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	for i := range v.Curves {
+		doc.mustHave(t, fmt.Sprintf("take %d", i))
+	}
+}
+
+func TestWideStrokesDiffer(t *testing.T) {
+	seen := map[string]int{}
+	for i := range 49 {
+		s := wideStrokeOf(i)
+		id := fmt.Sprint(s)
+		if j, twice := seen[id]; twice {
+			t.Errorf("curves %d and %d are drawn alike", j, i)
+		}
+		seen[id] = i
+		if i < len(strokes) && id != fmt.Sprint(strokeOf(i)) {
+			t.Errorf("curve %d is not drawn as in other drawings", i)
+		}
+	}
+}
+
+// Names at the right edge do not touch, keep the order of their curves' ends, and
+// stay in the panel where there is room; one that has room stays where it is.
+func TestNamesStandApart(t *testing.T) {
+	const high, low, top = 16, 10, 300
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 18).Draw(t, "n")
+		names := make([]*named, n)
+		for i := range names {
+			at := vg.Length(rapid.Float64Range(low, top).Draw(t, "at"))
+			names[i] = &named{at: at, row: at}
+		}
+		spreadRows(names, high, low, top)
+		for i, a := range names {
+			if a.row < low-1e-6 || a.row > top+1e-6 {
+				t.Fatalf("name %d stands at %g, outside of %d to %d", i, a.row, low, top)
+			}
+			for _, b := range names[:i] {
+				if d := math.Abs(float64(a.row - b.row)); !(d >= high-1e-6) {
+					t.Fatalf("two names stand %g apart, want %d", d, high)
+				}
+				if a.at > b.at && a.row < b.row || a.at < b.at && a.row > b.row {
+					t.Fatal("names stand in another order than their curves end")
+				}
+			}
+		}
+		if n == 1 && names[0].row != names[0].at {
+			t.Fatalf("a single name moved from %g to %g", names[0].at, names[0].row)
+		}
+	})
+}
+
+func TestLabelsOfTheFrequencyAxisDoNotTouch(t *testing.T) {
+	sty := textStyle(tickSize, ink, false, 0, 0)
+	for _, width := range []vg.Length{180, 240, 290, 400, 600, 740} {
+		for _, axis := range [][2]float64{{20, 20000}, {10, 200}, {10, 500}, {20, 108}, {200, 5000}} {
+			last, n := vg.Length(-1000), 0
+			for _, tick := range roomyTicks(axis[0], axis[1], width) {
+				if tick.Label == "" {
+					continue
+				}
+				n++
+				x := width * vg.Length(math.Log(tick.Value/axis[0])/math.Log(axis[1]/axis[0]))
+				half := sty.Width(tick.Label) / 2
+				if x-half < last {
+					t.Errorf("%g to %g Hz on %g units: %q touches the label before it", axis[0], axis[1], width, tick.Label)
+				}
+				last = x + half
+			}
+			if n < 2 {
+				t.Errorf("%g to %g Hz on %g units: %d labels", axis[0], axis[1], width, n)
+			}
+		}
+	}
+}
+
+// WCAG 2.2: 1.4.3 for letters, 1.4.11 for lines. The formula is that of its
+// definition of contrast ratio; black on white is 21 by definition.
+func TestColoursStandOut(t *testing.T) {
+	const tol = 1e-9
+	if c := contrast(black, paper); !(math.Abs(c-21) <= tol) {
+		t.Errorf("black on white %g, want 21", c)
+	}
+	for i, s := range strokes {
+		if c := contrast(letters(s.colour), paper); !(c >= 4.5) {
+			t.Errorf("letters of stroke %d: %.2f on paper, want 4.5", i, c)
+		}
+		if c := contrast(onPaper(s.colour), paper); !(c >= 3) {
+			t.Errorf("line of stroke %d: %.2f on paper, want 3", i, c)
+		}
+		for what, col := range map[string]float64{
+			"line": contrast(darkened(s.colour), night), "letters": contrast(darkened(letters(s.colour)), night), "dark letters": contrast(darkened(darkText(s.colour)), night),
+		} {
+			if !(col >= 4.5) {
+				t.Errorf("%s of stroke %d: %.2f in the dark, want 4.5", what, i, col)
+			}
+		}
+	}
+	for _, fore := range []color.RGBA{ink, quiet} {
+		for _, ground := range []color.RGBA{paper, shadeGrey} {
+			if v := contrast(fore, ground); !(v >= 4.5) {
+				t.Errorf("%v on %v: %.2f, want 4.5", fore, ground, v)
+			}
+			if v := contrast(darkened(fore), darkened(ground)); !(v >= 4.5) {
+				t.Errorf("%v on %v in the dark: %.2f, want 4.5", fore, ground, v)
+			}
+		}
+	}
+	// What has no counterpart of its own turns over, and keeps its order.
+	if a, b := darkened(mix(paper, black, 0.1)), darkened(mix(paper, black, 0.8)); !(a.R < b.R) {
+		t.Errorf("a light grey became %v in the dark, a dark one %v", a, b)
+	}
+}
+
+func TestPaletteNamesEveryColour(t *testing.T) {
+	var p Palette
+	page := mustPage(t, alike(), PageOptions{Name: "a"})
+	p.Add(page)
+	p.Sample(3)
+	light, dark, classes := p.Light(), p.Dark(), p.Classes()
+	for _, m := range regexp.MustCompile(`class="(?:s )?([sf])([0-9a-f]{6})"`).FindAllSubmatch(page.SVG, -1) {
+		name := string(m[2])
+		if !strings.Contains(light, "--c"+name+":#") || !strings.Contains(dark, "--c"+name+":#") || !strings.Contains(classes, "."+string(m[1])+name+"{") {
+			t.Fatalf("colour %s of the page is not in its style", name)
+		}
+	}
+}
+
+func TestSeveralSaysWhatItShows(t *testing.T) {
+	doc := parseSVG(t, mustRender(t, alike(), SVG))
+	doc.mustHave(t, "left + subs", "centre + subs", "right + subs", "surround left", "surround right", "sub 1",
+		"target: flat, +6 dB below 120 Hz", "4th-order low-pass at 80 Hz, expected", "limits: invented for this test, ±4 dB",
+		"5 of 6 curves faint below 22 Hz, less than 10 dB above the noise", "sub 1 faint above 113 Hz, half an octave above the crossover at 80 Hz")
+	for _, want := range []string{"Target: target: flat", "Limits: limits: invented", "Expected: 4th-order", "sub 1, readable from 20 Hz to 113 Hz"} {
+		if !strings.Contains(doc.desc, want) {
+			t.Errorf("the description does not say %q: %s", want, doc.desc)
+		}
+	}
+}
+
+func TestLevelAxisHoldsNearlyAllOfEachCurve(t *testing.T) {
+	hz := logGrid(20, 20000, 200)
+	soft := roomLike(hz, 1, -52)
+	v := Several{Curves: []Curve{{Name: "loud", Hz: hz, DB: roomLike(hz, 2, -20)}, {Name: "soft", Hz: hz, DB: soft}}}
+	p := mustPage(t, v, PageOptions{Name: "a"})
+	below := 0
+	for _, db := range soft {
+		if db < p.Low {
+			below++
+		}
+	}
+	if below > len(soft)/10 || p.High-p.Low > 80 {
+		t.Errorf("axis from %g to %g dB with %d of %d points below it", p.Low, p.High, below, len(soft))
+	}
+}
+
+func TestChangeMarksWhatIsBeyond(t *testing.T) {
+	v := sampleChange()
+	d, err := v.resolve()
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := d.beyond()
+	if len(all) != 2 {
+		t.Fatalf("%d stretches beyond the uncertainty, want one down and one up: %+v", len(all), all)
+	}
+	for i, want := range []struct{ hz, db float64 }{{37, -7}, {63, 4.5}} {
+		r := all[i]
+		if !(r.from < want.hz && r.to > want.hz) || !(math.Abs(r.most-want.db) <= 0.5) {
+			t.Errorf("stretch %+v, want %g dB around %g Hz", r, want.db, want.hz)
+		}
+		for k := r.first; k <= r.last; k++ {
+			if !(math.Abs(v.DifferenceDB[k]) > v.UncertaintyDB[k]) || v.Blank[k] {
+				t.Errorf("%g Hz is marked, but lies within the uncertainty or is not known", v.Hz[k])
+			}
+		}
+	}
+	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "before: take 12", "after: take 15", "dB, after less before: above 0 it is louder now")
+	for i := range v.DifferenceDB {
+		v.DifferenceDB[i] /= 20
+	}
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	if !strings.Contains(doc.desc, "Nowhere does it leave its uncertainty.") {
+		t.Errorf("nothing changed, and the description says: %s", doc.desc)
+	}
+	for _, text := range doc.texts {
+		if strings.Contains(text, " at ") && strings.Contains(text, "Hz") {
+			t.Errorf("a change is named where none is: %q", text)
+		}
+	}
+}
+
+func TestDecayTimesSayWhatTheyShow(t *testing.T) {
+	doc := parseSVG(t, mustRender(t, sampleDecayChange(), SVG))
+	doc.mustHave(t, "after: take 15", "before: take 12", "hollow: doubtful", "T30, else T20, in octave bands", "seconds for a decay of 60 dB")
+	if !strings.Contains(doc.desc, "125 Hz 0.") || !strings.Contains(doc.desc, " ± 0.") || !strings.Contains(doc.desc, "(doubtful)") {
+		t.Errorf("description: %s", doc.desc)
+	}
+	long := sampleModes()
+	long.TopSeconds = 1
+	parseSVG(t, mustRender(t, long, SVG)).mustHave(t, "1.3↑", "1.2↑")
+}
+
+func TestBadInputOfSeveralIsRefused(t *testing.T) {
+	hz := []float64{100, 200, 400}
+	db := []float64{0, 1, 2}
+	one := []Curve{{Hz: hz, DB: db}}
+	nan := math.NaN()
+	times := func(p ...DecayPoint) DecayTimes { return DecayTimes{Lines: []DecayLine{{Name: "left", Points: p}}} }
+	change := func(f func(*Change)) Change {
+		c := Change{Before: one[0], After: one[0], Hz: hz, DifferenceDB: db, UncertaintyDB: db}
+		f(&c)
+		return c
+	}
+	for _, c := range []struct {
+		v    View
+		want string
+	}{
+		{Several{}, "no curve"},
+		{Several{Curves: one, Target: &Line{Name: "target: flat", Hz: hz, DB: db[:1]}}, "target: 3 frequencies but 1 values"},
+		{Several{Curves: one, Limits: &Span{Hz: hz, LowDB: db, HighDB: []float64{0, 0, 2}}}, "limits: its lower end lies above its upper one at 200 Hz"},
+		{Several{Curves: one, Spread: &Span{Hz: hz, LowDB: db, HighDB: nil}}, "spread: 3 frequencies but 0 values"},
+		{Several{Curves: one, Expected: []Line{{Hz: hz, DB: []float64{0, nan, 0}}}}, "expected 1: the value at 200 Hz is NaN"},
+		{Several{Curves: one, Expected: []Line{{Name: "fall", Hz: hz, DB: db, Of: 2}}}, "fall: it belongs to curve 2 of 1"},
+		{change(func(c *Change) { c.After = Curve{} }), `curve "after": there is no point`},
+		{change(func(c *Change) { c.DifferenceDB = nil }), "difference: 3 frequencies but 0 values"},
+		{change(func(c *Change) { c.UncertaintyDB = []float64{1, -1, 1} }), "it is -1 dB at 200 Hz"},
+		{change(func(c *Change) { c.Blank = []bool{true} }), "3 points but 1 marks"},
+		{DecayTimes{}, "no take"},
+		{times(), "no time could be worked out"},
+		{times(DecayPoint{Hz: 100, Seconds: nan}), `of "left": the time at 100 Hz is NaN s`},
+		{times(DecayPoint{Hz: 0, Seconds: 1}), "a frequency is 0 Hz"},
+		{times(DecayPoint{Hz: 100, Seconds: 1, Uncertainty: -1}), "the uncertainty at 100 Hz is -1 s"},
+		{times(DecayPoint{Hz: 100, Seconds: 1}, DecayPoint{Hz: 50, Seconds: 1}), "50 Hz stands after 100 Hz"},
+		{DecayTimes{Lines: make([]DecayLine, 8)}, "8 takes"},
+		{DecayTimes{Lines: make([]DecayLine, 3), Before: true}, "3 takes are not one after and one before"},
+		{DecayTimes{Lines: make([]DecayLine, 1), BandsHz: hz}, "3 bands but 0 labels"},
+	} {
+		var b bytes.Buffer
+		err := c.v.Render(&b, PNG)
+		var data *DataError
+		if !errors.As(err, &data) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("error %v, want a *DataError with %q", err, c.want)
+		}
+		if p, ok := c.v.(Paged); ok && c.want != "8 takes" {
+			if _, err := p.Page(PageOptions{}); !errors.As(err, &data) {
+				t.Errorf("page: error %v, want a *DataError with %q", err, c.want)
+			}
+		}
+		if b.Len() > 0 {
+			t.Errorf("%q: %d bytes were written all the same", c.want, b.Len())
+		}
+	}
+}
+
+func TestTextOfTheUserIsEscapedOnPages(t *testing.T) {
+	v := alike()
+	v.Curves[0].Name, v.Title, v.Reference = `<b onclick="x">&amp;`, `<script>`, `</svg>`
+	p := mustPage(t, v, PageOptions{Name: `"><script>`})
+	groups(t, p.SVG) // well-formed
+	if bytes.Contains(p.SVG, []byte("<script")) || bytes.Contains(p.SVG, []byte("<b ")) || bytes.Count(p.SVG, []byte("</svg")) != 1 {
+		t.Error("a text of the user's became markup")
+	}
+}
