@@ -48,6 +48,7 @@ func TestArrowsPointOneWay(t *testing.T) {
 		{"sweep/scale/outsidetest", nil},
 		{"sweep/scale", nil},
 		{"sweep", []string{"sweep/scale"}},
+		{"calibration/target", []string{"calibration", "sweep/scale"}},
 		{"calibration", []string{"sweep/scale"}},
 		// soundserver serves tests, and nothing but tests imports it.
 		{"capture/soundcard/soundserver", []string{"capture", "sweep/scale/outsidetest"}},
@@ -60,7 +61,7 @@ func TestArrowsPointOneWay(t *testing.T) {
 		{"cmd", []string{"cmd", "capture", "deconv", "calibration", "sweep"}},
 	}
 	// Between the parts of deconv: downward only.
-	deconvOrder := []string{"deconv/fourier", "deconv/clock", "deconv", "deconv/response", "deconv/decay"}
+	deconvOrder := []string{"deconv/fourier", "deconv/clock", "deconv", "deconv/response", "deconv/decay", "deconv/decay/tolerance", "deconv/modes", "deconv/reflections", "deconv/waterfall", "deconv/difference"}
 	place := func(path string) int {
 		for i, p := range deconvOrder {
 			if path == module+"/"+p {

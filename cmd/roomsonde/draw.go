@@ -7,20 +7,23 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strings"
+
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/deconv/decay"
 	"roomsonde/deconv/response"
 	"roomsonde/sweep/scale"
-	"strings"
 )
 
 // drawnSmoothing is what drawings of the response are smoothed by unless asked
 // otherwise.
 const drawnSmoothing = 24
 
-// draw writes the drawings of a result into a folder and returns their paths.
-func (r *result) draw(folder string, format chart.Format) ([]string, error) {
+// draw writes the drawings of a result into a folder, or those with the names
+// given, and returns their paths.
+func (r *result) draw(folder string, format chart.Format, only ...string) ([]string, error) {
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return nil, &atomicfile.Error{Path: folder, Err: err}
 	}
@@ -72,7 +75,7 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 	var paths []string
 	for _, name := range order {
 		view, ok := views[name]
-		if !ok {
+		if !ok || len(only) > 0 && !slices.Contains(only, name) {
 			continue
 		}
 		if name == "response" { // the only one that another window or smoothing changes
@@ -85,6 +88,38 @@ func (r *result) draw(folder string, format chart.Format) ([]string, error) {
 		paths = append(paths, path)
 	}
 	return paths, nil
+}
+
+// drawn draws as read asks for; where it asks for nothing, nothing is drawn.
+func (a *app) drawn(r *result, read readFlags, only ...string) ([]string, error) {
+	if read.drawings == "" {
+		return nil, nil
+	}
+	return r.draw(read.drawings, chart.Format(read.format), only...)
+}
+
+// finish says which files were written, and by its error what went wrong with
+// them, or that the take is marked.
+func (a *app) finish(r *result, read readFlags, paths []string, drawErr error, files ...string) error {
+	where := a.out
+	if read.json {
+		where = a.talk
+	}
+	for _, path := range files {
+		if path != "" {
+			fmt.Fprintln(where, "written to "+path)
+		}
+	}
+	for _, path := range paths {
+		fmt.Fprintln(where, "drawn in "+path)
+	}
+	if drawErr != nil {
+		return drawErr
+	}
+	if !r.m.Sound() {
+		return errMarked
+	}
+	return nil
 }
 
 // window names the window of the response, or "" where it takes all that is kept.

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"roomsonde/calibration"
+	"roomsonde/calibration/target"
 	"roomsonde/capture"
 	levels "roomsonde/capture/level"
 	"roomsonde/capture/modelroom"
@@ -19,6 +20,9 @@ import (
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv"
+	"roomsonde/deconv/difference"
+	"roomsonde/deconv/modes"
+	"roomsonde/deconv/waterfall"
 	"roomsonde/sweep"
 )
 
@@ -146,8 +150,9 @@ func exitCode(err error) int {
 	case errors.Is(err, context.Canceled):
 		return exitInterrupted
 	case is[*usageError](err), is[*sweep.OptionError](err), is[*capture.ChannelError](err),
-		is[*modelroom.SeatError](err), is[*modelroom.FaultError](err), is[*modelroom.OptionError](err), is[*modelroom.ChannelError](err),
-		is[*modelroom.RateError](err), is[*modelroom.JobError](err):
+		is[*modelroom.SeatError](err), is[*modelroom.FaultError](err), is[*modelroom.ChangeError](err), is[*modelroom.OptionError](err), is[*modelroom.ChannelError](err),
+		is[*modelroom.RateError](err), is[*modelroom.JobError](err), is[*target.Error](err), is[*difference.InputError](err),
+		is[*modes.InputError](err), is[*modes.DimensionsError](err), is[*waterfall.OptionError](err):
 		return exitUsage
 	case is[*soundcard.Error](err), errors.Is(err, soundcard.ErrNotBuilt), is[*capture.PickError](err),
 		is[*capture.UnknownDeviceError](err), is[*capture.AmbiguousDeviceError](err), is[*capture.RoleError](err):
@@ -155,13 +160,14 @@ func exitCode(err error) int {
 	case is[*survey.NotSurveyError](err), is[*survey.WriteError](err), is[*survey.BusyError](err), is[*survey.NewerError](err),
 		is[*survey.NotFoundError](err), is[*survey.AmbiguousError](err), is[*survey.UnfinishedError](err), is[*survey.Damage](err):
 		return exitSurvey
-	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err), is[*hintedError](err):
+	case is[*atomicfile.Error](err), is[*wav.FormatError](err), is[*calibration.SyntaxError](err), is[*target.FileError](err), is[*deconv.RateError](err), is[*deconv.SampleError](err), is[*fileError](err), is[*hintedError](err):
 		return exitFile
 	case is[*capture.LoudError](err), is[*levels.JumpError](err):
 		return exitStopped
 	case is[*levels.RecordingError](err), is[*modelroom.GoneError](err):
 		return exitDevice
-	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err):
+	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err),
+		is[*difference.NothingSharedError](err), is[*modes.TooShortError](err), is[*waterfall.TooShortError](err):
 		return exitNoSweep
 	}
 	return exitOther
@@ -181,6 +187,13 @@ func explain(w io.Writer, err error) {
 				kept += ";\nfinish the take with: " + k.finish
 			}
 		}
+		var round *roundStopped
+		if errors.As(err, &round) {
+			if k != nil {
+				round.kept = kept + ";\n" + round.kept
+			}
+			kept = round.kept
+		}
 		fmt.Fprintln(w, "roomsonde: interrupted; "+kept)
 		return
 	}
@@ -191,7 +204,7 @@ func explain(w io.Writer, err error) {
 }
 
 // packageNames stand before the texts of errors, for those who read code.
-var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|level|wav|calibration|soundcard|modelroom|chart|export): `)
+var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|level|wav|calibration|soundcard|modelroom|chart|export|target|difference|modes|waterfall|reflections): `)
 
 // inWords returns an error's text as users get it.
 func inWords(err error) string {

@@ -116,9 +116,9 @@ With a microphone plugged in:      roomsonde devices
 		return usage("see "+cmd.CommandPath()+" --help", "%s", ofOptions(err))
 	})
 	root.SetUsageTemplate(usageTemplate)
-	root.AddCommand(a.devicesCommand(), a.levelCommand(), a.measureCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
-		a.showCommand(), a.exportCommand(), a.microphoneCommand())
-	root.AddCommand(faultsTopic())
+	root.AddCommand(a.devicesCommand(), a.levelCommand(), a.measureCommand(), a.roundCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
+		a.showCommand(), a.ringCommand(), a.decayCommand(), a.compareCommand(), a.targetCommand(), a.exportCommand(), a.microphoneCommand())
+	root.AddCommand(faultsTopic(), changesTopic())
 	root.SetHelpCommand(helpCommand())
 	root.InitDefaultCompletionCmd()
 	for _, cmd := range root.Commands() {

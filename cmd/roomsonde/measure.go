@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -13,17 +12,11 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
-	"sync/atomic"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
-	"github.com/vbauerster/cupwriter"
-	"github.com/vbauerster/mpb/v8"
-	"github.com/vbauerster/mpb/v8/decor"
 
 	"roomsonde/capture"
 	"roomsonde/capture/wav"
@@ -296,6 +289,71 @@ type performance struct {
 	mark     int   // the channel of the marks; below 0: the sweeps' own
 	input    int
 	pass     passFlags
+	bar      *bar // shows how far it is; nil: one for each recording
+}
+
+// planned is one take before it is made.
+type planned struct {
+	performance
+	take takeFlags // with the source's name
+	said announced
+}
+
+// before refuses what cannot be played before anything is opened or created, for
+// a source on channels (as the user wrote both), and returns the program as far
+// as it is known by then: at a device's own rate it may become another.
+func (f *sweepFlags) before(source, channels string) (*sweep.Program, error) {
+	rate := f.rate
+	if rate == 0 { // the device's own, not known yet
+		rate = math.Min(math.Max(48000, 2*f.to), sweep.MaxRate)
+	}
+	p, _, err := f.program(source, channels, rate)
+	return p, err
+}
+
+// plan works out what is played for a take on an open card at a rate, at the
+// level that the take's survey remembers, if any.
+func plan(c *card, rate float64, take takeFlags, device deviceFlags, play sweepFlags, pass passFlags) (*planned, error) {
+	p := &planned{performance: performance{card: c, input: device.inputChannel - 1, pass: pass}, take: take}
+	var err error
+	if p.channels, p.said.channels, p.said.channelWhy, err = device.channels(take.source, c.output); err != nil {
+		return nil, err
+	}
+	if p.mark, err = markChannel(play.mark, c.output); err != nil {
+		return nil, err
+	}
+	remembered, err := survey.Open(take.survey, false)
+	if err != nil {
+		remembered = nil // there is none yet, or what is wrong with it is told later
+	}
+	p.said.levelWhy = play.remembered(remembered, c, take.source, p.said.channels)
+	if p.program, p.said.limited, err = play.program(take.source, p.said.channels, rate); err != nil {
+		return nil, err
+	}
+	p.said.otherLength = play.otherLength(p.program)
+	if err := device.within(p.program); err != nil {
+		return nil, err
+	}
+	if take.source == "" {
+		p.take.source = device.sourceOn(p.said.channels, c)
+	}
+	if take.note == "" {
+		p.take.note = device.noteOfChanges()
+	}
+	return p, device.checkInput(c)
+}
+
+// openFor opens or creates the survey in dir for takes that a card makes, with
+// the microphone that they have, and says how that was chosen.
+func openFor(c *card, dir string, flags microphoneFlags) (s *survey.Survey, mic *microphone, micWhy string, err error) {
+	if s, err = survey.Open(dir, true); err != nil {
+		return nil, nil, "", err
+	}
+	if err = s.ReadOnly(); err != nil {
+		return nil, nil, "", err
+	}
+	mic, micWhy, err = flags.pick(s, c.mic)
+	return s, mic, micWhy, err
 }
 
 func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device deviceFlags, play sweepFlags, pass passFlags, micFlags microphoneFlags, read readFlags) error {
@@ -308,12 +366,7 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err := take.check(); err != nil {
 		return err
 	}
-	// What cannot be played is refused before anything is opened or created.
-	checked := play.rate
-	if checked == 0 { // the device's own, not known yet
-		checked = math.Min(math.Max(48000, 2*play.to), sweep.MaxRate)
-	}
-	trial, _, err := play.program(take.source, device.channel, checked)
+	trial, err := play.before(take.source, device.channel)
 	if err != nil {
 		return err
 	}
@@ -325,91 +378,81 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 		return err
 	}
 	defer c.close()
-	channels, channelNames, channelWhy, err := device.channels(take.source, c.output)
+	p, err := plan(c, rate, take, device, play, pass)
 	if err != nil {
 		return err
 	}
-	p := performance{card: c, channels: channels, input: device.inputChannel - 1, pass: pass}
-	if p.mark, err = markChannel(play.mark, c.output); err != nil {
-		return err
-	}
-	remembered, err := survey.Open(take.survey, false)
-	if err != nil {
-		remembered = nil // there is none yet, or what is wrong with it is told below
-	}
-	levelWhy := play.remembered(remembered, c, take.source, channelNames)
-	program, limited, err := play.program(take.source, channelNames, rate)
+	s, mic, micWhy, err := openFor(c, take.survey, micFlags)
 	if err != nil {
 		return err
-	}
-	p.program = program
-	if err := device.within(program); err != nil {
-		return err
-	}
-	if take.source == "" {
-		take.source = device.sourceOn(channelNames, c)
-	}
-	if err := device.checkInput(c); err != nil {
-		return err
-	}
-	s, err := survey.Open(take.survey, true)
-	if err != nil {
-		return err
-	}
-	if err := s.ReadOnly(); err != nil {
-		return err
-	}
-	mic, micWhy, err := micFlags.pick(s, c.mic)
-	if err != nil {
-		return err
-	}
-	meta := survey.Meta{Source: take.source, Seat: take.seat, Note: take.note, MadeAt: a.now(), SampleRateHz: rate,
-		LevelDBFS: program.Sweep.LevelDBFS, Engine: survey.Engine{Version: engineVersion, Go: runtime.Version()},
-		Device: survey.Device{Input: c.input.Name, Output: c.output.Name, System: c.input.System, InputChannel: p.input, OutputChannels: channels, RateHz: rate, Clocks: c.clocks()}}
-	if p.mark >= 0 {
-		meta.MarkChannel, meta.MarkChannelName = &p.mark, capture.ChannelNameOf(p.mark, c.output)
-	}
-	if meta.Program, err = json.Marshal(program); err != nil {
-		return err
-	}
-	if mic != nil {
-		meta.Calibration = &mic.kept
 	}
 	if err := read.makeFolder(); err != nil {
 		return err
 	}
-	first := firstTake(s, c) && !toldByLevel(s, c)
-	a.announce(first, p, announced{channels: channelNames, channelWhy: channelWhy, limited: limited, levelWhy: levelWhy, otherLength: play.otherLength(program), mic: mic, micWhy: micWhy})
-	if first && !yes && c.input.System != builtIn {
-		if err := a.waitForEnter(ctx); err != nil {
-			return err
-		}
+	p.said.mic, p.said.micWhy = mic, micWhy
+	if err := a.beforeFirst(ctx, s, c, yes, func(first bool) { a.announce(first, p.performance, p.said) }); err != nil {
+		return err
 	}
-	draft, err := s.Begin(meta)
+	r, err := a.take(ctx, s, p, mic, nil, read)
 	if err != nil {
 		return err
 	}
+	return a.show(r, read)
+}
+
+// beforeFirst announces what is about to happen, with the cautions where the
+// survey has none of a card's takes, and then lets the user turn the volume down.
+func (a *app) beforeFirst(ctx context.Context, s *survey.Survey, c *card, yes bool, announce func(first bool)) error {
+	first := firstTake(s, c) && !toldByLevel(s, c)
+	announce(first)
+	if first && !yes && c.input.System != builtIn {
+		return a.waitForEnter(ctx)
+	}
+	return nil
+}
+
+// take makes one take and keeps it in the survey; round is its place in a round,
+// nil for none.
+func (a *app) take(ctx context.Context, s *survey.Survey, p *planned, mic *microphone, round *survey.Round, read readFlags) (*result, error) {
+	rate := p.program.Sweep.SampleRate
+	meta := survey.Meta{Source: p.take.source, Seat: p.take.seat, Note: p.take.note, MadeAt: a.now(), SampleRateHz: rate, Round: round,
+		LevelDBFS: p.program.Sweep.LevelDBFS, Engine: survey.Engine{Version: engineVersion, Go: runtime.Version()},
+		Device: survey.Device{Input: p.card.input.Name, Output: p.output.Name, System: p.card.input.System, InputChannel: p.input, OutputChannels: p.channels, RateHz: rate, Clocks: p.clocks()}}
+	if p.mark >= 0 {
+		meta.MarkChannel, meta.MarkChannelName = &p.mark, capture.ChannelNameOf(p.mark, p.output)
+	}
+	var err error
+	if meta.Program, err = json.Marshal(p.program); err != nil {
+		return nil, err
+	}
+	if mic != nil {
+		meta.Calibration = &mic.kept
+	}
+	draft, err := s.Begin(meta)
+	if err != nil {
+		return nil, err
+	}
 	defer draft.Close()
-	in := measurement.Input{SampleRate: rate, Program: program, Aligned: true, OneClock: c.clocks() == 1, HistorySkew: lastSkew(s, meta.Device)}
-	return a.record(ctx, draft, meta, p, in, mic, read)
+	in := measurement.Input{SampleRate: rate, Program: p.program, Aligned: true, OneClock: p.clocks() == 1, HistorySkew: lastSkew(s, meta.Device)}
+	return a.record(ctx, draft, meta, p.performance, in, mic, read)
 }
 
 // record records as many passes as are asked for and needed, keeps each before
 // it is looked at, and finishes the take.
-func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta, p performance, in measurement.Input, mic *microphone, read readFlags) error {
+func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta, p performance, in measurement.Input, mic *microphone, read readFlags) (*result, error) {
 	options := read.options(mic)
 	var examined []*measurement.Examined
 	most := p.pass.repeat + p.pass.retakes
 	for whole := 0; whole < p.pass.repeat && len(examined) < most; {
 		rec, err := a.playRecord(ctx, p)
 		if err != nil {
-			return a.stopped(draft, meta, p.program, rec, err)
+			return nil, a.stopped(draft, meta, p.program, rec, err)
 		}
 		if err := a.keep(draft, p.program, rec); err != nil {
 			if len(examined) > 0 {
 				fmt.Fprintf(a.talk, "What was recorded before is kept in %s;\nfinish the take with: %s\n", draft.Dir(), finishCommand(draft))
 			}
-			return err
+			return nil, err
 		}
 		note := &meta.Recording
 		if len(examined) > 0 {
@@ -424,9 +467,9 @@ func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 		e, err := measurement.Examine(ctx, in, pass, options)
 		if err != nil {
 			if errors.Is(err, context.Canceled) {
-				return &keptError{err, draft.Dir(), finishCommand(draft)}
+				return nil, &keptError{err, draft.Dir(), finishCommand(draft)}
 			}
-			return a.leave(draft, meta, err)
+			return nil, a.leave(draft, meta, err)
 		}
 		pass.Others = nil // they were for the examination only
 		in.Passes = append(in.Passes, pass)
@@ -446,11 +489,11 @@ func (a *app) record(ctx context.Context, draft *survey.Draft, meta survey.Meta,
 	m, err := measurement.Combine(ctx, in, examined, options)
 	if err != nil {
 		if errors.Is(err, context.Canceled) {
-			return &keptError{err, draft.Dir(), finishCommand(draft)}
+			return nil, &keptError{err, draft.Dir(), finishCommand(draft)}
 		}
-		return a.leave(draft, meta, err)
+		return nil, a.leave(draft, meta, err)
 	}
-	return a.complete(draft, meta, m, mic, read)
+	return a.conclude(draft, meta, m, mic, read)
 }
 
 // stopped ends a take whose recording came to an end before its time.
@@ -578,15 +621,23 @@ func (a *app) keep(draft *survey.Draft, p *sweep.Program, rec *capture.Recording
 
 // complete finishes a take whose recording is kept, and shows it.
 func (a *app) complete(draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {
+	r, err := a.conclude(draft, meta, m, mic, read)
+	if err != nil {
+		return err
+	}
+	return a.show(r, read)
+}
+
+// conclude finishes a take whose recording is kept.
+func (a *app) conclude(draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) (*result, error) {
 	meta.Findings = append(meta.Findings, kept(m.Findings)...)
 	describe(&meta, m)
 	finished, err := draft.Finish(m.Impulse, meta)
 	if err != nil {
 		fmt.Fprintf(a.talk, "The take could not be finished. Its recording is kept in %s;\nfinish it with: %s\n", draft.Dir(), finishCommand(draft))
-		return err
+		return nil, err
 	}
-	r := &result{meta: finished.Meta, dir: finished.Dir, impulse: finished.ImpulsePath(), recordings: finished.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}
-	return a.show(r, read)
+	return &result{meta: finished.Meta, dir: finished.Dir, impulse: finished.ImpulsePath(), recordings: finished.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
 }
 
 // kept returns findings as a take keeps them.
@@ -658,11 +709,7 @@ func (a *app) show(r *result, read readFlags) error {
 		r.remarks = append(r.remarks, "A subwoofer is silent above its crossover, and readings there mean nothing: --low-pass with the crossover's frequency ends them where they should.")
 	}
 	// Drawings first: who reads what is printed may stop reading early.
-	var paths []string
-	var drawErr error
-	if read.drawings != "" {
-		paths, drawErr = r.draw(read.drawings, chart.Format(read.format))
-	}
+	paths, drawErr := a.drawn(r, read)
 	if read.json {
 		if err := r.printJSON(a.out); err != nil {
 			return err
@@ -674,20 +721,7 @@ func (a *app) show(r *result, read readFlags) error {
 		}
 		r.printText(a.out, width)
 	}
-	for _, path := range paths {
-		where := a.out
-		if read.json {
-			where = a.talk
-		}
-		fmt.Fprintln(where, "drawn in "+path)
-	}
-	if drawErr != nil {
-		return drawErr
-	}
-	if !r.m.Sound() {
-		return errMarked
-	}
-	return nil
+	return a.finish(r, read, paths, drawErr)
 }
 
 // firstTake reports whether a survey holds no take made with this kind of card:
@@ -714,10 +748,18 @@ func toldByLevel(s *survey.Survey, c *card) bool {
 
 // waitForEnter lets a user who sits at a terminal turn the volume down first.
 func (a *app) waitForEnter(ctx context.Context) error {
-	if !a.live || a.in == nil {
+	if !a.attended() {
 		return nil
 	}
-	fmt.Fprint(a.talk, "Press Enter to start, Ctrl-C to stop: ")
+	return a.enter(ctx, "Press Enter to start, Ctrl-C to stop: ")
+}
+
+// attended reports whether somebody sits at a terminal.
+func (a *app) attended() bool { return a.live && a.in != nil }
+
+// enter asks somebody who sits at a terminal to press Enter, and waits for it.
+func (a *app) enter(ctx context.Context, prompt string) error {
+	fmt.Fprint(a.talk, prompt)
 	read := make(chan error, 1)
 	go func() {
 		// Byte by byte, so that nothing behind the line is lost.
@@ -749,38 +791,50 @@ type announced struct {
 
 // announce says what is about to happen, with the cautions before a first take.
 func (a *app) announce(first bool, p performance, n announced) {
-	say := func(name, text, why string) {
-		if why != "" {
-			text += " (" + why + ")"
-		}
-		paragraph(a.talk, fmt.Sprintf("%-12s", name), text)
+	a.announceDevice(first, p.card)
+	a.say("channel", n.channels, n.channelWhy)
+	if p.mark >= 0 {
+		a.say("time marks", "on "+capture.ChannelNameOf(p.mark, p.output), "")
 	}
+	if n.limited != "" {
+		a.say("limited", n.limited, "")
+	}
+	a.announceMicrophone(n.mic, n.micWhy)
+	a.say("sweep", sweepInWords(p.program.Sweep), n.otherLength)
+	a.say("program", programInWords(p.program, p.pass.repeat), "")
+	a.say("level", fmt.Sprintf("peak %g dBFS", p.program.Sweep.LevelDBFS), n.levelWhy)
+	fmt.Fprintln(a.talk)
+}
+
+// say prints one line of an announcement: what it is of, what is said, and why.
+func (a *app) say(name, text, why string) {
+	if why != "" {
+		text += " (" + why + ")"
+	}
+	paragraph(a.talk, fmt.Sprintf("%-12s", name), text)
+}
+
+// announceDevice says what plays and records, with the cautions before a first
+// take.
+func (a *app) announceDevice(first bool, c *card) {
 	if first {
 		fmt.Fprintln(a.talk, cautions)
 		fmt.Fprintln(a.talk)
 	}
-	if p.card.input.Name == p.output.Name {
-		say("device", p.output.Name, "")
+	if c.input.Name == c.output.Name {
+		a.say("device", c.output.Name, "")
 	} else {
-		say("plays", p.output.Name, "")
-		say("records", p.card.input.Name, "")
+		a.say("plays", c.output.Name, "")
+		a.say("records", c.input.Name, "")
 	}
-	for _, why := range p.why {
-		say("", why, "")
+	for _, why := range c.why {
+		a.say("", why, "")
 	}
-	say("channel", n.channels, n.channelWhy)
-	if p.mark >= 0 {
-		say("time marks", "on "+capture.ChannelNameOf(p.mark, p.output), "")
-	}
-	if n.limited != "" {
-		say("limited", n.limited, "")
-	}
-	a.announceMicrophone(n.mic, n.micWhy)
-	s := p.program.Sweep
-	say("sweep", fmt.Sprintf("%s to %s in %.1f s, %g Hz", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.SampleRate), n.otherLength)
-	say("program", programInWords(p.program, p.pass.repeat), "")
-	say("level", fmt.Sprintf("peak %g dBFS", s.LevelDBFS), n.levelWhy)
-	fmt.Fprintln(a.talk)
+}
+
+// sweepInWords says what a sweep is.
+func sweepInWords(s *sweep.Sweep) string {
+	return fmt.Sprintf("%s to %s in %.1f s, %g Hz", chart.Hz(s.StartHz), chart.Hz(s.StopHz), s.Seconds, s.SampleRate)
 }
 
 // programInWords says what a program holds and how long it takes.
@@ -819,12 +873,17 @@ func (a *app) playRecord(ctx context.Context, perf performance) (*capture.Record
 	if !a.live {
 		return c.PlayRecord(ctx, job, nil)
 	}
-	progress, clear := a.bar(p, job)
-	defer clear()
+	shown := perf.bar
+	if shown == nil {
+		shown = a.newBar(float64(job.Frames) / job.SampleRate)
+		defer shown.end()
+	}
+	progress, played := shown.recording(p, job)
+	defer played()
 	said := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
 		defer close(said)
-		clear()
+		shown.end()
 		// The terminal has put ^C where the bar was.
 		fmt.Fprint(a.talk, "\r\x1b[Kfading out …\n")
 	})
@@ -857,66 +916,4 @@ func tracks(p *sweep.Program, channels []int, mark int) []capture.Track {
 		}
 	}
 	return out
-}
-
-// bar makes the progress bar: what is happening, how long it still takes, and
-// the input's level. clear ends it; a bar that did not get to its end goes.
-func (a *app) bar(p *sweep.Program, job capture.Job) (update func(capture.Progress), clear func()) {
-	console := cupwriter.New(fromLineStart{a.talk}, true)
-	if f, ok := a.talk.(*os.File); ok {
-		console.SetTermFd(int(f.Fd()))
-	}
-	pool := mpb.New(mpb.WithConsoleWriter(console), mpb.WithWidth(40), mpb.WithRefreshRate(100*time.Millisecond))
-	// The bar is drawn by a goroutine of its own.
-	var last atomic.Pointer[capture.Progress]
-	last.Store(&capture.Progress{})
-	bar := pool.New(int64(job.Frames), mpb.BarStyle().Lbound("").Filler("━").Tip("━").Padding("·").Rbound(""),
-		mpb.BarRemoveOnComplete(),
-		mpb.PrependDecorators(decor.Any(func(decor.Statistics) string {
-			return fmt.Sprintf("%-12s", stage(p, last.Load().Frames))
-		})),
-		mpb.AppendDecorators(decor.Any(func(decor.Statistics) string {
-			now := last.Load()
-			return fmt.Sprintf(" %4.1f s left  input %s", float64(job.Frames-now.Frames)/job.SampleRate, dBFS(now.Peak))
-		})))
-	return func(now capture.Progress) {
-			last.Store(&now)
-			bar.SetCurrent(int64(now.Frames))
-		}, sync.OnceFunc(func() {
-			if last.Load().Frames < job.Frames {
-				bar.Abort(true)
-			}
-			pool.Wait()
-		})
-}
-
-// fromLineStart begins each write at the start of the line: a terminal that
-// echoes ^C has moved on from there.
-type fromLineStart struct{ io.Writer }
-
-func (w fromLineStart) Write(p []byte) (int, error) {
-	if _, err := w.Writer.Write(append([]byte{'\r'}, p...)); err != nil {
-		return 0, err
-	}
-	return len(p), nil
-}
-
-// stage names what a program is at.
-func stage(p *sweep.Program, frame int) string {
-	for i, seg := range p.Segments {
-		if frame < seg.Start+seg.Frames {
-			switch {
-			case seg.Kind == sweep.KindSweep:
-				return "sweep"
-			case seg.Kind == sweep.KindMark:
-				return "time mark"
-			case seg.Kind == sweep.KindQuiet:
-				return "quiet mark"
-			case i == 0:
-				return "room noise"
-			}
-			break
-		}
-	}
-	return "decay"
 }

@@ -46,17 +46,23 @@ type deviceFlags struct {
 	inputChannel          int
 	realTime              bool
 	seed                  uint64
-	faults                []string
+	faults, changes       []string
 }
 
 func (d *deviceFlags) add(flags *pflag.FlagSet) {
+	d.addDevices(flags)
+	flags.StringVar(&d.channel, "channel", "", "output `CHANNELS`: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
+}
+
+// addDevices adds all of them but the output channels.
+func (d *deviceFlags) addDevices(flags *pflag.FlagSet) {
 	flags.StringVar(&d.device, "device", "", "device `NAME` that plays and records; \"model\" is the built-in room")
 	flags.StringVar(&d.input, "input", "", "device `NAME` that records (default: the one USB microphone)")
 	flags.StringVar(&d.output, "output", "", "device `NAME` that plays (default: the system's)")
-	flags.StringVar(&d.channel, "channel", "", "output `CHANNELS`: numbers from 1, or FL FR FC LFE BL BR SL SR, joined by + (default: from --source, else the first)")
 	flags.IntVar(&d.inputChannel, "input-channel", 1, "input channel `N`, counted from 1")
 	flags.BoolVar(&d.realTime, "real-time", false, "let the built-in room take as long as a real one")
 	flags.StringArrayVar(&d.faults, "fault", nil, "let the built-in room suffer a `FAULT`, as \"drop 64 at 7.5s\"; may be given again (see roomsonde help faults)")
+	flags.StringArrayVar(&d.changes, "change", nil, "measure the built-in room after a `CHANGE`, as \"move rear sub to 5.3,0.4,0.3\"; may be given again (see roomsonde help changes)")
 	flags.Uint64Var(&d.seed, "seed", 0, "seed `N` of the built-in room's noise; the same seed repeats a take exactly")
 }
 
@@ -93,8 +99,8 @@ func (d *deviceFlags) open(ctx context.Context, seat string, rate float64) (*car
 	if strings.EqualFold(d.device, modelName) {
 		return d.openModel(seat, rate)
 	}
-	if d.realTime || d.seed != 0 || len(d.faults) > 0 {
-		return nil, 0, usage("add --device model, or leave them out", "--real-time, --seed and --fault are for the built-in room")
+	if d.realTime || d.seed != 0 || len(d.faults)+len(d.changes) > 0 {
+		return nil, 0, usage("add --device model, or leave them out", "--real-time, --seed, --fault and --change are for the built-in room")
 	}
 	devices, err := soundcard.Devices(ctx)
 	if err != nil {
@@ -155,6 +161,13 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 		}
 		o.Faults = append(o.Faults, f)
 	}
+	for _, text := range d.changes {
+		c, err := modelroom.ParseChange(text)
+		if err != nil {
+			return nil, 0, err
+		}
+		o.Changes = append(o.Changes, c)
+	}
 	room, err := modelroom.Open(o)
 	if err != nil {
 		return nil, 0, err
@@ -164,6 +177,10 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 	}
 	return &card{Card: room, input: room.Device(), output: room.Device(), mic: room.CalibrationFile(), close: func() error { return nil }}, rate, nil
 }
+
+// noteOfChanges is a take's note where the user gives none: what was changed in the
+// built-in room.
+func (d *deviceFlags) noteOfChanges() string { return strings.Join(d.changes, "; ") }
 
 // within reports a fault that would come after the program has ended.
 func (d *deviceFlags) within(p *sweep.Program) error {
@@ -394,12 +411,34 @@ each looks like: roomsonde measure --device model --fault "drop 64 at 7.5s".
 recordings suffer. Times count from the start of the recording.
 
 `)
-	wide := 0
-	for _, f := range modelroom.FaultForms() {
-		wide = max(wide, len(f[0]))
-	}
-	for _, f := range modelroom.FaultForms() {
-		paragraph(&text, fmt.Sprintf("  %-*s  ", wide, f[0]), f[1])
-	}
+	columns(&text, modelroom.FaultForms())
 	return &cobra.Command{Use: "faults", Short: "What --fault lets the built-in room suffer", Long: text.String()}
+}
+
+// changesTopic is the page on what can be changed in the built-in room.
+func changesTopic() *cobra.Command {
+	var text strings.Builder
+	text.WriteString(`The built-in room can be changed before it is measured, so that there is a before
+and an after to compare: roomsonde measure --device model --change "move rear
+sub to 5.3,0.4,0.3". --change may be given several times. Where no --note is
+given, the changes become the take's note.
+
+`)
+	columns(&text, modelroom.ChangeForms())
+	text.WriteByte('\n')
+	room, _ := modelroom.Open(modelroom.Options{})
+	size := room.Size()
+	paragraph(&text, "", fmt.Sprintf("NAME is one of %s. The room is %g m long, %g m wide and %g m high.", strings.Join(modelroom.Names(), ", "), size[0], size[1], size[2]))
+	return &cobra.Command{Use: "changes", Short: "What --change does to the built-in room", Long: text.String()}
+}
+
+// columns writes two columns, the second broken into lines.
+func columns(w io.Writer, rows [][2]string) {
+	wide := 0
+	for _, r := range rows {
+		wide = max(wide, len(r[0]))
+	}
+	for _, r := range rows {
+		paragraph(w, fmt.Sprintf("  %-*s  ", wide, r[0]), r[1])
+	}
 }

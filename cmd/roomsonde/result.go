@@ -178,17 +178,14 @@ func (r *result) printJSON(w io.Writer) error {
 		ArrivalS: float64(m.ArrivalFrame) / m.Impulse.SampleRate,
 		Response: jsonResponse{m.Hz, m.MagnitudeDB, m.PhaseDegrees, m.NoiseDB, m.UncertaintyDB, smoothingInWords(m.Smoothing), m.Window.String(), r.reference()},
 		Readable: jsonReadable{FromReason: m.Readable.FromReason, ToReason: m.Readable.ToReason, Gaps: []jsonGap{}},
-		Decay:    []jsonDecay{}, Readings: r.readings(), Findings: []jsonFinding{}, Remarks: append([]string{}, r.remarks...)}
+		Readings: r.readings(), Findings: []jsonFinding{}, Remarks: append([]string{}, r.remarks...)}
 	if m.Readable.OK {
 		j.Readable.FromHz, j.Readable.ToHz = &m.Readable.FromHz, &m.Readable.ToHz
 	}
 	for _, g := range m.Readable.Gaps {
 		j.Readable.Gaps = append(j.Readable.Gaps, jsonGap(g))
 	}
-	for _, b := range m.Decay {
-		j.Decay = append(j.Decay, jsonDecay{b.NominalHz, b.Width.String(), secondsOf(b.EDT), secondsOf(b.T20), secondsOf(b.T30),
-			ratioOf(b.C50DB), ratioOf(b.C80DB), ratioOf(b.D50), ratioOf(b.CentreTimeS), b.RangeDB, b.CurvaturePercent, b.NonlinearityPermille, b.Reason})
-	}
+	j.Decay = r.jsonDecay()
 	if d := m.Distortion; d != nil {
 		j.Distortion = &jsonDistortion{THD: curveOf(d.THD)}
 		for _, o := range d.Orders {
@@ -213,6 +210,20 @@ func (r *result) printJSON(w io.Writer) error {
 		j.Recordings = append(j.Recordings, jsonPass{absolute(r.recordings[i]), note.Used, note.Why})
 	}
 	return printJSON(w, j)
+}
+
+// jsonDecay is the decay per band.
+func (r *result) jsonDecay() []jsonDecay {
+	out := []jsonDecay{}
+	for _, b := range r.m.Decay {
+		out = append(out, jsonDecayOf(b))
+	}
+	return out
+}
+
+func jsonDecayOf(b decay.Band) jsonDecay {
+	return jsonDecay{b.NominalHz, b.Width.String(), secondsOf(b.EDT), secondsOf(b.T20), secondsOf(b.T30),
+		ratioOf(b.C50DB), ratioOf(b.C80DB), ratioOf(b.D50), ratioOf(b.CentreTimeS), b.RangeDB, b.CurvaturePercent, b.NonlinearityPermille, b.Reason}
 }
 
 // listed makes an empty list of none at all, which would be null in JSON: that

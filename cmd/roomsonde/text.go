@@ -35,6 +35,23 @@ func (r *result) title() string {
 
 // printText writes the result for reading.
 func (r *result) printText(w io.Writer, width scale.Width) {
+	r.printHead(w)
+	for _, s := range r.readings() {
+		paragraph(w, "", s)
+	}
+	fmt.Fprintln(w)
+	r.printResponse(w)
+	fmt.Fprintln(w)
+	r.printDecay(w, width)
+	for _, s := range r.remarks {
+		paragraph(w, "note: ", s)
+	}
+	fmt.Fprintln(w)
+	fmt.Fprintln(w, "kept in "+r.dir)
+}
+
+// printHead writes which take this is, and what is wrong with it.
+func (r *result) printHead(w io.Writer) {
 	fmt.Fprintln(w, r.title())
 	if r.meta.Note != "" {
 		fmt.Fprintln(w, "note: "+r.meta.Note)
@@ -50,18 +67,6 @@ func (r *result) printText(w io.Writer, width scale.Width) {
 		}
 		paragraph(w, lead, headed(f))
 	}
-	for _, s := range r.readings() {
-		paragraph(w, "", s)
-	}
-	fmt.Fprintln(w)
-	r.printResponse(w)
-	fmt.Fprintln(w)
-	r.printDecay(w, width)
-	for _, s := range r.remarks {
-		paragraph(w, "note: ", s)
-	}
-	fmt.Fprintln(w)
-	fmt.Fprintln(w, "kept in "+r.dir)
 }
 
 // headed is a finding with its kind before it.
@@ -201,18 +206,31 @@ type decayNotes []*decayNote
 // add notes the reasons of the band with an index, and returns the letters that
 // stand for them.
 func (notes *decayNotes) add(b decay.Band, index int) (marks string) {
-	values := []decay.Value{b.EDT, b.T20, b.T30}
+	values := []told{{b.EDT.OK, b.EDT.Reason}, {b.T20.OK, b.T20.Reason}, {b.T30.OK, b.T30.Reason}}
 	whole := refusedWhole(b)
 	if whole {
 		values = values[:1]
 	}
+	return notes.addAll(values, whole, index)
+}
+
+// told is a number that is given or not, with the reason for what is wrong with
+// it.
+type told struct {
+	ok     bool
+	reason string
+}
+
+// addAll notes the reasons of several numbers of the band with an index; whole
+// tells that the one reason holds for all of them.
+func (notes *decayNotes) addAll(values []told, whole bool, index int) (marks string) {
 	var letters []string
 	for _, v := range values {
-		if v.Reason == "" {
+		if v.reason == "" {
 			continue
 		}
-		reason, state := typographic(v.Reason), "refused"
-		if v.OK {
+		reason, state := typographic(v.reason), "refused"
+		if v.ok {
 			state = "doubtful"
 		} else if whole {
 			state = ""

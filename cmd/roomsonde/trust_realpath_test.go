@@ -374,11 +374,11 @@ func recoverFrom(t *testing.T, samples []float32, p *sweep.Program) recovered {
 	return recovered{timing, r}
 }
 
-// difference compares two impulse responses from 20 Hz to 20 kHz, after the
+// lagAndRest compares two impulse responses from 20 Hz to 20 kHz, after the
 // delay between them is taken out, which it returns in frames: the energy of
 // what is left re want's in dB, and the difference of the levels at 20 kHz (mean
 // over a twelfth of an octave) in dB.
-func difference(t *testing.T, got, want deconv.ImpulseResponse) (delay, errorDB, topDB float64) {
+func lagAndRest(t *testing.T, got, want deconv.ImpulseResponse) (delay, errorDB, topDB float64) {
 	t.Helper()
 	const before, frames = 4800, 1 << 16
 	rate := want.SampleRate
@@ -456,7 +456,7 @@ func TestTwoClocks(t *testing.T) {
 		hold := func(t *testing.T, r recovered) {
 			t.Helper()
 			skew := 1e6 * r.timing.Skew
-			_, errorDB, topDB := difference(t, r.result.Impulse, reference.result.Impulse)
+			_, errorDB, topDB := lagAndRest(t, r.result.Impulse, reference.result.Impulse)
 			t.Logf("%+g ppm: measured %+.4f ppm (standard error %.4f), impulse within %.1f dB, %+.4f dB at 20 kHz", ppm, skew, 1e6*r.timing.SkewStdErr, errorDB, topDB)
 			if !(math.Abs(skew-ppm) <= skewPPM) {
 				t.Errorf("skew = %.4f ppm, want %g ± %g", skew, ppm, skewPPM)
@@ -607,7 +607,7 @@ soundfile.write(sys.argv[4], wire.astype("<f4"), rate, subtype="FLOAT")
 	want := apart / rate
 	got := second.result.ArrivalS - first.result.ArrivalS
 	// And from the whole of the responses, not the first arrivals only.
-	shift, _, _ := difference(t, second.result.Impulse, first.result.Impulse)
+	shift, _, _ := lagAndRest(t, second.result.Impulse, first.result.Impulse)
 	whole := (shift - float64(second.result.Impulse.Zero-first.result.Impulse.Zero)) / rate
 	t.Logf("delay between the sources: %.3f µs by the first arrivals, %.3f µs by the whole responses; played %.3f µs", 1e6*got, 1e6*whole, 1e6*want)
 	if !(math.Abs(got-want) <= delayS) || !(math.Abs(whole-want) <= delayS) {

@@ -1,0 +1,600 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"sync"
+
+	"github.com/spf13/cobra"
+
+	"roomsonde/cmd/roomsonde/internal/chart"
+	"roomsonde/cmd/roomsonde/internal/reading"
+	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv"
+	"roomsonde/deconv/difference"
+	"roomsonde/deconv/modes"
+)
+
+// compareFlags say how takes are compared.
+type compareFlags struct {
+	survey  string
+	match   string // the band in which levels are matched
+	repeats []string
+	why     bool
+	evenSo  bool
+	mic     microphoneFlags
+	read    readFlags
+}
+
+func (a *app) compareCommand() *cobra.Command {
+	var f compareFlags
+	cmd := &cobra.Command{
+		Use:   "compare BEFORE AFTER [options]",
+		Short: "What a change did: response, decay and modes, before and after",
+		Long: `compare holds two takes of one source at one seat against each other: what rose,
+what fell, what now dies away sooner. What it tells stands out of the
+uncertainty of both takes; where nothing does, it says so.
+
+How well a measurement repeats is part of that. Measure twice or more without
+changing anything, and name these takes with --repeats: the survey remembers it.
+Before that, 0.2 dB are assumed.
+
+Takes that are marked are compared with --even-so only.`,
+		Example: `  roomsonde compare 12 15
+  roomsonde compare 12 15 --drawings pictures
+  roomsonde compare 12 15 --repeats 10,11,12   # three takes, nothing changed
+  roomsonde compare 12 15 --match 500-2000     # the volume was another`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) != 2 {
+				return usage("as in: roomsonde compare 12 15", "compare takes two takes, before and after, but got %d", len(args))
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error { return a.compare(cmd.Context(), f, args) },
+	}
+	flags := cmd.Flags()
+	addSurvey(flags, &f.survey)
+	flags.StringVar(&f.match, "match", "none", "match the levels in a `BAND`, as 500-2000 (Hz); none: compare them as they are")
+	flags.StringSliceVar(&f.repeats, "repeats", nil, "`TAKES` between which nothing was changed, as 10,11,12: they show how well levels repeat")
+	flags.BoolVar(&f.why, "why", false, "list the figures behind what is said: bands, peaks and dips, decays, modes")
+	flags.BoolVar(&f.evenSo, "even-so", false, "compare takes that are marked, too")
+	f.mic.add(flags)
+	flags.Lookup("microphone").Usage = "another calibration `FILE` for both than the takes' own; \"none\" for none"
+	flags.Var(frequency(&f.read.lowPass), "low-pass", "crossover frequency that the source passes: it is read up to half an octave above")
+	flags.Var(smoothing{&f.read.smoothing}, "smoothing", "smooth both over a part of an octave (default: 1/12)")
+	flags.BoolVar(&f.read.json, "json", false, "print one JSON object instead of text")
+	flags.StringVar(&f.read.drawings, "drawings", "", "write drawings into `FOLDER`")
+	flags.StringVar(&f.read.format, "format", "png", "`FORMAT` of drawings: png or svg")
+	return cmd
+}
+
+// beforeAfter is two takes with what lies between them.
+type beforeAfter struct {
+	before, after *result
+	d             *difference.Result
+	warnings      []string // why they are not quite comparable
+	repeats       difference.Repeatability
+}
+
+func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
+	if err := f.read.check(); err != nil {
+		return err
+	}
+	if err := f.mic.check(); err != nil {
+		return err
+	}
+	var o difference.Options
+	var err error
+	if o.MatchFromHz, o.MatchToHz, err = band(f.match); err != nil {
+		return err
+	}
+	o.Smoothing = f.read.smoothing
+	c := &beforeAfter{}
+	// Each take is worked out on its own.
+	takes, err := a.loadAll(ctx, f.survey, append(ids, f.repeats...), f.mic, f.read)
+	if err != nil {
+		return err
+	}
+	c.before, c.after = takes[0], takes[1]
+	if c.before.meta.ID == c.after.meta.ID {
+		return usage("name two takes", "%s and %s are the same take", ids[0], ids[1])
+	}
+	if !f.evenSo {
+		for i, r := range takes {
+			if !r.m.Sound() {
+				what := "compared"
+				if i > 1 {
+					what = "used"
+				}
+				return usage("see roomsonde show "+fmt.Sprint(r.meta.Number)+"; --even-so compares it all the same", "take %d is marked (%s), and is not %s in silence", r.meta.Number, faultsOf(r), what)
+			}
+		}
+	}
+	if len(f.repeats) > 0 {
+		if c.repeats, err = repeatability(takes[2:], o); err != nil {
+			return err
+		}
+		err = a.rememberRepeats(f.survey, takes[2:], c.repeats)
+	} else {
+		c.repeats, err = rememberedRepeats(f.survey)
+	}
+	if err != nil {
+		return err
+	}
+	o.Repeatability = c.repeats
+	if err := c.work(ctx, o); err != nil {
+		return err
+	}
+	c.warn()
+	return a.showComparison(c, f)
+}
+
+// loadAll works several takes out, as many at a time as is good for them.
+func (a *app) loadAll(ctx context.Context, dir string, ids []string, mic microphoneFlags, read readFlags) ([]*result, error) {
+	out, errs := make([]*result, len(ids)), make([]error, len(ids))
+	var wg sync.WaitGroup
+	slots := make(chan struct{}, 2)
+	for i, id := range ids {
+		wg.Go(func() {
+			slots <- struct{}{}
+			defer func() { <-slots }()
+			out[i], errs[i] = a.load(ctx, dir, strings.TrimSpace(id), mic, read)
+		})
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// band reads a band in Hz, as 500-2000; none is 0 to 0.
+func band(text string) (fromHz, toHz float64, err error) {
+	if text == "none" || text == "" {
+		return 0, 0, nil
+	}
+	from, to, ok := strings.Cut(strings.NewReplacer("–", "-", " to ", "-").Replace(text), "-")
+	low, high := frequency(&fromHz), frequency(&toHz)
+	if !ok || low.Set(from) != nil || high.Set(to) != nil || !(fromHz < toHz) {
+		return 0, 0, usage("give two frequencies, the lower first, as 500-2000 or 500-2k", "%q is no band of frequencies", text)
+	}
+	return fromHz, toHz, nil
+}
+
+// faultsOf lists the kinds of fault of a take.
+func faultsOf(r *result) string {
+	var out []survey.Finding
+	for _, f := range r.m.Findings {
+		if f.Fault {
+			out = append(out, survey.Finding{Kind: f.Kind})
+		}
+	}
+	return kinds(out)
+}
+
+// compared makes of a take what is compared. Modes are looked for where it can be
+// read in the bass.
+func (r *result) compared(ctx context.Context, withModes bool) (difference.Take, error) {
+	t := difference.Take{Response: r.m.Response, Noise: r.m.Noise, Readable: r.m.Readable, Decays: difference.OfBands(r.m.Decay)}
+	if !withModes {
+		return t, nil
+	}
+	found, err := modes.Find(ctx, []deconv.ImpulseResponse{r.m.Impulse}, modes.Options{})
+	if err != nil {
+		if ctx.Err() != nil {
+			return t, ctx.Err()
+		}
+		return t, nil // too short a response has none to compare
+	}
+	t.Modes = []difference.Mode{}
+	for _, m := range found.Modes {
+		if m.Kind == modes.Single && r.m.Readable.Contains(m.Hz) {
+			t.Modes = append(t.Modes, difference.Mode{Hz: m.Hz, StandardHz: m.Hz90 / ninety, T60S: m.DecayS, StandardS: m.DecayS90 / ninety})
+		}
+	}
+	return t, nil
+}
+
+// ninety is how many standard deviations hold 90 % of a normal distribution.
+const ninety = 1.645
+
+// work compares the two.
+func (c *beforeAfter) work(ctx context.Context, o difference.Options) error {
+	var takes [2]difference.Take
+	var errs [2]error
+	var wg sync.WaitGroup
+	for i, r := range []*result{c.before, c.after} {
+		wg.Go(func() { takes[i], errs[i] = r.compared(ctx, true) })
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	var err error
+	c.d, err = difference.Compare(takes[0], takes[1], o)
+	return err
+}
+
+// repeatability says how well levels repeat, by takes between which nothing
+// changed.
+func repeatability(of []*result, o difference.Options) (difference.Repeatability, error) {
+	var takes []difference.Take
+	for _, r := range of {
+		t, err := r.compared(context.Background(), false)
+		if err != nil {
+			return difference.Repeatability{}, err
+		}
+		takes = append(takes, t)
+	}
+	if len(takes) < 2 {
+		return difference.Repeatability{}, usage("name two takes or more, as --repeats 10,11", "one take does not show how well levels repeat")
+	}
+	first := of[0].meta
+	for _, r := range of[1:] {
+		if r.meta.Source != first.Source || r.meta.Seat != first.Seat {
+			return difference.Repeatability{}, usage("name takes of one source at one seat", "takes %d and %d are of %s at %s and of %s at %s: they cannot show how well levels repeat",
+				first.Number, r.meta.Number, first.Source, first.Seat, r.meta.Source, r.meta.Seat)
+		}
+	}
+	return difference.RepeatabilityOf(takes, difference.Options{Smoothing: o.Smoothing})
+}
+
+// rememberRepeats keeps in the survey how well levels repeat there. Where it
+// cannot be written, as on a read-only disk, it holds for this time.
+func (a *app) rememberRepeats(dir string, of []*result, r difference.Repeatability) error {
+	s, err := survey.Open(dir, false)
+	if err != nil {
+		return err
+	}
+	set, err := s.Settings()
+	if err != nil {
+		return err
+	}
+	set.Repeatability = &survey.Repeatability{Hz: r.Hz, DB: r.DB}
+	for _, t := range of {
+		set.Repeatability.Takes = append(set.Repeatability.Takes, t.meta.ID)
+	}
+	if err := s.SaveSettings(set); err != nil {
+		fmt.Fprintln(a.talk, "not remembered:", inWords(err))
+	}
+	return nil
+}
+
+// rememberedRepeats returns how well levels repeat in a survey, as far as it
+// remembers.
+func rememberedRepeats(dir string) (difference.Repeatability, error) {
+	s, err := survey.Open(dir, false)
+	if err != nil {
+		return difference.Repeatability{}, err
+	}
+	set, err := s.Settings()
+	if err != nil || set.Repeatability == nil {
+		return difference.Repeatability{}, err
+	}
+	return difference.Repeatability{Hz: set.Repeatability.Hz, DB: set.Repeatability.DB, Takes: len(set.Repeatability.Takes)}, nil
+}
+
+// warn lists what makes the two less than comparable.
+func (c *beforeAfter) warn() {
+	b, a := c.before.meta, c.after.meta
+	say := func(format string, args ...any) { c.warnings = append(c.warnings, fmt.Sprintf(format, args...)) }
+	if b.Source != a.Source {
+		say("They are of different sources, %s and %s: what differs is the sources, not a change.", b.Source, a.Source)
+	}
+	if b.Seat != a.Seat {
+		say("They were taken at different seats, %s and %s: what differs is the seats, not a change.", b.Seat, a.Seat)
+	}
+	switch {
+	case (c.before.mic == nil) != (c.after.mic == nil):
+		say("One was corrected by the microphone's calibration and the other was not.")
+	case c.before.mic != nil && c.before.mic.kept.SHA256 != c.after.mic.kept.SHA256:
+		say("They were corrected by different calibration files, %s and %s.", c.before.mic.kept.Name, c.after.mic.kept.Name)
+	}
+	if b.Device.Input != a.Device.Input || b.Device.InputChannel != a.Device.InputChannel {
+		say("They were recorded by different inputs, %s and %s: their levels may not compare.", b.Device.Input, a.Device.Input)
+	}
+	if b.Device.System == fileSystem || a.Device.System == fileSystem {
+		say("A recording made elsewhere does not tell how loud it was played: let the levels be matched (--match), unless player and recorder were set alike.")
+	}
+	for _, r := range []*result{c.before, c.after} {
+		if !r.m.Sound() {
+			say("Take %d is marked (%s): do not trust what differs.", r.meta.Number, faultsOf(r))
+		}
+	}
+}
+
+// sentences are what a comparison says, the most important first.
+func (c *beforeAfter) sentences() []string {
+	return append([]string{reading.Changes(c.d)}, reading.ChangeList(c.d)...)
+}
+
+// mostSentences is what fits on a screen.
+const mostSentences = 5
+
+func (a *app) showComparison(c *beforeAfter, f compareFlags) error {
+	paths, drawErr := a.drawComparison(c, f)
+	if f.read.json {
+		if err := c.printJSON(a.out); err != nil {
+			return err
+		}
+	} else {
+		c.printText(a.out, f.why)
+	}
+	where := a.out
+	if f.read.json {
+		where = a.talk
+	}
+	for _, path := range paths {
+		fmt.Fprintln(where, "drawn in "+path)
+	}
+	if drawErr != nil {
+		return drawErr
+	}
+	if !c.before.m.Sound() || !c.after.m.Sound() {
+		return errMarked
+	}
+	return nil
+}
+
+func (c *beforeAfter) printText(w io.Writer, why bool) {
+	fmt.Fprintln(w, "before  "+c.before.title())
+	fmt.Fprintln(w, "after   "+c.after.title())
+	if note := c.after.meta.Note; note != "" {
+		paragraph(w, "changed ", note)
+	}
+	fmt.Fprintln(w)
+	for _, s := range c.warnings {
+		paragraph(w, "! ", s)
+	}
+	said := c.sentences()
+	paragraph(w, "", said[0])
+	for i, s := range said[1:] {
+		if i == mostSentences-1 && len(said) > mostSentences+1 && !why {
+			paragraph(w, "", fmt.Sprintf("And %d more: --why lists them.", len(said)-1-i))
+			break
+		}
+		paragraph(w, "- ", s)
+	}
+	fmt.Fprintln(w)
+	c.printBands(w)
+	if why {
+		c.printWhy(w)
+	}
+	for _, s := range c.remarks() {
+		paragraph(w, "note: ", s)
+	}
+}
+
+// remarks are what else is worth knowing.
+func (c *beforeAfter) remarks() []string {
+	var out []string
+	switch {
+	case c.d.RepeatabilityAssumed:
+		out = append(out, "To know how well levels repeat here, measure twice without changing anything, and name these takes with --repeats.")
+	case c.repeats.Takes > 0:
+		out = append(out, fmt.Sprintf("How well levels repeat was taken from %d takes: %.2f dB at 50 Hz, %.2f dB at 1 kHz (one standard deviation).", c.repeats.Takes, c.repeats.At(50), c.repeats.At(1000)))
+	}
+	if c.d.OffsetDB != 0 {
+		out = append(out, fmt.Sprintf("The take after was raised by %s to match the levels.", reading.Signed(c.d.OffsetDB)))
+	}
+	return append(out, c.d.Remarks...)
+}
+
+// printBands writes the difference in thirds of octaves.
+func (c *beforeAfter) printBands(w io.Writer) {
+	fmt.Fprintln(w, "What did the change do?  (dB, after less before, 1/3 octave; ±: may be off by)")
+	const columns = 8
+	for from := 0; from < len(c.d.Bands); from += columns {
+		var head, line, off strings.Builder
+		for _, b := range c.d.Bands[from:min(from+columns, len(c.d.Bands))] {
+			fmt.Fprintf(&head, "%8s", short(b.NominalHz))
+			mark := " "
+			if b.Changed {
+				mark = "*"
+			}
+			line.WriteString(flushRight(strings.Replace(fmt.Sprintf("%+.1f", math.Round(10*b.DifferenceDB)/10+0), "-", "−", 1)+mark, 9)[1:])
+			fmt.Fprintf(&off, "%8s", fmt.Sprintf("%.1f ", b.UncertaintyDB)[:min(8, len(fmt.Sprintf("%.1f ", b.UncertaintyDB)))])
+		}
+		fmt.Fprintf(w, "  Hz %s\n  dB %s\n  ±  %s\n", strings.TrimRight(head.String(), " "), strings.TrimRight(line.String(), " "), strings.TrimRight(off.String(), " "))
+	}
+	fmt.Fprintln(w, "  *: beyond the uncertainty")
+}
+
+// printWhy writes the figures behind what is said.
+func (c *beforeAfter) printWhy(w io.Writer) {
+	fmt.Fprintln(w, "\nWhich peaks and dips are there?  (dB over what is beside them)")
+	fmt.Fprintln(w, "      where         before   after  change      ±")
+	for _, p := range c.d.Peaks {
+		kind, sign := "peak", 1.0
+		if p.Dip {
+			kind, sign = "dip", -1
+		}
+		mark := " "
+		if p.Changed {
+			mark = "*"
+		}
+		fmt.Fprintln(w, minus(fmt.Sprintf("  %-4s  %8s   %6.1f  %6.1f  %+6.1f%s %6.1f", kind, chart.Hz(p.Hz()), sign*p.BeforeDB, sign*p.AfterDB, sign*p.ChangeDB, mark, p.UncertaintyDB)))
+	}
+	if len(c.d.Modes) > 0 {
+		fmt.Fprintln(w, "\nHow do the modes ring?  (s for 60 dB)")
+		fmt.Fprintln(w, "      where   before   after  change      ±")
+		for _, m := range c.d.Modes {
+			cell := func(of *difference.Mode) string {
+				if of == nil {
+					return "      –"
+				}
+				return fmt.Sprintf("%7.2f", of.T60S)
+			}
+			line := fmt.Sprintf("  %9s  %s %s", chart.Hz(math.Round(10*m.Hz())/10), cell(m.Before), cell(m.After))
+			if m.Before != nil && m.After != nil {
+				mark := " "
+				if m.Changed {
+					mark = "*"
+				}
+				line += fmt.Sprintf("  %+6.2f%s %5.2f", m.DifferenceS, mark, m.UncertaintyS)
+			}
+			fmt.Fprintln(w, minus(line))
+		}
+	}
+	if len(c.d.Decays) > 0 {
+		fmt.Fprintln(w, "\nHow do the bands decay?  (s for 60 dB)")
+		for _, d := range c.d.Decays {
+			mark := " "
+			if d.Changed {
+				mark = "*"
+			}
+			fmt.Fprintln(w, minus(fmt.Sprintf("  %-36s %5.2f  %5.2f  %+6.2f%s ± %.2f", reading.BandName(d.Name), d.BeforeS, d.AfterS, d.DifferenceS, mark, d.UncertaintyS)))
+		}
+	}
+	fmt.Fprintln(w)
+}
+
+// The JSON of a comparison. Fields are added, never renamed.
+type jsonComparison struct {
+	Before     jsonTake        `json:"before"`
+	After      jsonTake        `json:"after"`
+	Difference jsonDifference  `json:"difference"`
+	Changes    []jsonChange    `json:"changes"`
+	Bands      []jsonBandShift `json:"bands"`
+	Peaks      []jsonPeak      `json:"peaks"`
+	Decay      []jsonShift     `json:"decay"`
+	Modes      []jsonModeShift `json:"modes"`
+	OffsetDB   float64         `json:"matched_by_db"` // was added to the take after
+	Confidence float64         `json:"confidence"`
+	Readings   []string        `json:"readings"`
+	Warnings   []string        `json:"warnings"`
+	Remarks    []string        `json:"remarks"`
+}
+
+// jsonDifference is after less before, where both can be read.
+type jsonDifference struct {
+	FrequencyHz   []float64 `json:"frequency_hz"`
+	MagnitudeDB   []float64 `json:"magnitude_db"`
+	UncertaintyDB []float64 `json:"uncertainty_db"` // at the confidence, for all points at once
+	BeforeDB      []float64 `json:"before_db"`
+	AfterDB       []float64 `json:"after_db"`
+	Smoothing     string    `json:"smoothing"`
+	FromReason    string    `json:"from_reason"`
+	ToReason      string    `json:"to_reason"`
+}
+
+type jsonChange struct {
+	Kind        string  `json:"kind"`
+	What        string  `json:"what,omitempty"`
+	Text        string  `json:"text"`
+	Hz          float64 `json:"frequency_hz,omitempty"`
+	FromHz      float64 `json:"from_hz,omitempty"`
+	ToHz        float64 `json:"to_hz,omitempty"`
+	Before      float64 `json:"before"`
+	After       float64 `json:"after"`
+	Difference  float64 `json:"difference"`
+	Uncertainty float64 `json:"uncertainty"`
+	Unit        string  `json:"unit"`
+}
+
+type jsonBandShift struct {
+	BandHz        float64 `json:"band_hz"`
+	BeforeDB      float64 `json:"before_db"`
+	AfterDB       float64 `json:"after_db"`
+	DifferenceDB  float64 `json:"difference_db"`
+	UncertaintyDB float64 `json:"uncertainty_db"`
+	Changed       bool    `json:"changed"`
+}
+
+type jsonPeak struct {
+	Kind          string  `json:"kind"` // "peak" or "dip"
+	What          string  `json:"what"` // "went", "came" or "stayed"
+	Hz            float64 `json:"frequency_hz"`
+	FromHz        float64 `json:"from_hz"`
+	ToHz          float64 `json:"to_hz"`
+	BeforeDB      float64 `json:"before_db"` // its height; of a dip its depth
+	AfterDB       float64 `json:"after_db"`
+	ChangeDB      float64 `json:"change_db"`
+	UncertaintyDB float64 `json:"uncertainty_db"`
+	Changed       bool    `json:"changed"`
+}
+
+type jsonShift struct {
+	Name         string  `json:"name"`
+	Hz           float64 `json:"frequency_hz"`
+	BeforeS      float64 `json:"before_s"`
+	AfterS       float64 `json:"after_s"`
+	DifferenceS  float64 `json:"difference_s"`
+	UncertaintyS float64 `json:"uncertainty_s"`
+	Changed      bool    `json:"changed"`
+}
+
+type jsonModeShift struct {
+	BeforeHz     *float64 `json:"before_hz"` // null where it was not found
+	AfterHz      *float64 `json:"after_hz"`
+	BeforeS      *float64 `json:"before_s"`
+	AfterS       *float64 `json:"after_s"`
+	DifferenceS  *float64 `json:"difference_s"`
+	UncertaintyS *float64 `json:"uncertainty_s"`
+	Changed      bool     `json:"changed"`
+}
+
+func (c *beforeAfter) printJSON(w io.Writer) error {
+	d := c.d
+	j := jsonComparison{Before: c.before.jsonTake(), After: c.after.jsonTake(),
+		Difference: jsonDifference{FromReason: d.FromReason, ToReason: d.ToReason, Smoothing: smoothingInWords(d.Smoothing), FrequencyHz: []float64{}, MagnitudeDB: []float64{}, UncertaintyDB: []float64{}, BeforeDB: []float64{}, AfterDB: []float64{}},
+		Changes:    []jsonChange{}, Bands: []jsonBandShift{}, Peaks: []jsonPeak{}, Decay: []jsonShift{}, Modes: []jsonModeShift{},
+		OffsetDB: d.OffsetDB, Confidence: d.Confidence, Readings: c.sentences(), Warnings: append([]string{}, c.warnings...), Remarks: append([]string{}, c.remarks()...)}
+	for i, ok := range d.OK {
+		if ok {
+			x := &j.Difference
+			x.FrequencyHz, x.MagnitudeDB, x.UncertaintyDB = append(x.FrequencyHz, d.Hz[i]), append(x.MagnitudeDB, d.DifferenceDB[i]), append(x.UncertaintyDB, d.UncertaintyDB[i])
+			x.BeforeDB, x.AfterDB = append(x.BeforeDB, d.BeforeDB[i]), append(x.AfterDB, d.AfterDB[i])
+		}
+	}
+	for _, x := range d.Changes {
+		j.Changes = append(j.Changes, jsonChange{string(x.Kind), string(x.What), reading.Change(x), x.Hz, x.FromHz, x.ToHz, x.Before, x.After, x.Difference, x.Uncertainty, x.Unit})
+	}
+	for _, b := range d.Bands {
+		j.Bands = append(j.Bands, jsonBandShift{b.NominalHz, b.BeforeDB, b.AfterDB, b.DifferenceDB, b.UncertaintyDB, b.Changed})
+	}
+	for _, p := range d.Peaks {
+		kind := "peak"
+		if p.Dip {
+			kind = "dip"
+		}
+		e := p.After
+		if e == nil {
+			e = p.Before
+		}
+		x := jsonPeak{Kind: kind, What: string(p.What), Hz: p.Hz(), BeforeDB: p.BeforeDB, AfterDB: p.AfterDB, ChangeDB: p.ChangeDB, UncertaintyDB: p.UncertaintyDB, Changed: p.Changed}
+		if e != nil {
+			x.FromHz, x.ToHz = e.FromHz, e.ToHz
+		}
+		j.Peaks = append(j.Peaks, x)
+	}
+	for _, x := range d.Decays {
+		j.Decay = append(j.Decay, jsonShift{x.Name, x.Hz, x.BeforeS, x.AfterS, x.DifferenceS, x.UncertaintyS, x.Changed})
+	}
+	for _, m := range d.Modes {
+		x := jsonModeShift{Changed: m.Changed || m.Shifted}
+		if m.Before != nil {
+			x.BeforeHz, x.BeforeS = &m.Before.Hz, &m.Before.T60S
+		}
+		if m.After != nil {
+			x.AfterHz, x.AfterS = &m.After.Hz, &m.After.T60S
+		}
+		if m.Before != nil && m.After != nil {
+			x.DifferenceS, x.UncertaintyS = &m.DifferenceS, &m.UncertaintyS
+		}
+		j.Modes = append(j.Modes, x)
+	}
+	return printJSON(w, j)
+}
+
+// drawComparison draws what asks for it.
+func (a *app) drawComparison(c *beforeAfter, f compareFlags) ([]string, error) {
+	return nil, nil
+}
