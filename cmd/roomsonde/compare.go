@@ -16,6 +16,7 @@ import (
 	"roomsonde/deconv"
 	"roomsonde/deconv/difference"
 	"roomsonde/deconv/modes"
+	"roomsonde/sweep/scale"
 )
 
 // compareFlags say how takes are compared.
@@ -63,7 +64,7 @@ Takes that are marked are compared with --even-so only.`,
 	flags.BoolVar(&f.evenSo, "even-so", false, "compare takes that are marked, too")
 	f.mic.add(flags)
 	flags.Lookup("microphone").Usage = "another calibration `FILE` for both than the takes' own; \"none\" for none"
-	flags.Var(frequency(&f.read.lowPass), "low-pass", "crossover frequency that the source passes: it is read up to half an octave above")
+	f.read.addCrossover(flags)
 	flags.Var(smoothing{&f.read.smoothing}, "smoothing", "smooth both over a part of an octave (default: 1/12)")
 	flags.BoolVar(&f.read.json, "json", false, "print one JSON object instead of text")
 	flags.StringVar(&f.read.drawings, "drawings", "", "write drawings into `FOLDER`")
@@ -594,7 +595,94 @@ func (c *beforeAfter) printJSON(w io.Writer) error {
 	return printJSON(w, j)
 }
 
-// drawComparison draws what asks for it.
+// drawComparison draws the two over each other, with what lies between them, and
+// what became of the decay.
 func (a *app) drawComparison(c *beforeAfter, f compareFlags) ([]string, error) {
-	return nil, nil
+	if f.read.drawings == "" {
+		return nil, nil
+	}
+	views := []named{{"change", c.changeView()}}
+	for _, d := range c.decays() {
+		views = append(views, named{d.name, d.view()})
+	}
+	for i := range views {
+		views[i].name = fmt.Sprintf("to-%04d-%s", c.after.meta.Number, views[i].name)
+	}
+	return c.before.drawNamed(f.read.drawings, chart.Format(f.read.format), views)
 }
+
+// about names the two takes, and what was changed between them.
+func (c *beforeAfter) about() string {
+	s := fmt.Sprintf("%s, take %d against take %d", c.before.place(), c.after.meta.Number, c.before.meta.Number)
+	if note := c.after.meta.Note; note != "" {
+		s += ": " + note
+	}
+	return s
+}
+
+func (c *beforeAfter) confidence() string {
+	return fmt.Sprintf("%g %%", math.Round(1000*c.d.Confidence)/10)
+}
+
+func (c *beforeAfter) changeView() chart.Change {
+	blank := make([]bool, len(c.d.OK))
+	for i, ok := range c.d.OK {
+		blank[i] = !ok
+	}
+	return chart.Change{Subtitle: c.about(),
+		Before: chart.Curve{Name: "before", Hz: c.d.Hz, DB: c.d.BeforeDB}, After: chart.Curve{Name: "after", Hz: c.d.Hz, DB: c.d.AfterDB},
+		Hz: c.d.Hz, DifferenceDB: c.d.DifferenceDB, UncertaintyDB: c.d.UncertaintyDB, Blank: blank,
+		Confidence: c.confidence(), Smoothing: smoothingInWords(c.d.Smoothing), Reference: "dB, 0 dB = recorded as loud as played"}
+}
+
+// decayChange is decay times before and after, of bands or of modes.
+type decayChange struct {
+	name, subtitle, quantity string
+	before, after            []chart.DecayPoint
+	bandsHz                  []float64
+	labels                   []string
+}
+
+func (d *decayChange) view() chart.DecayTimes {
+	return chart.DecayTimes{Title: "What did the change do to the decay?", Subtitle: d.subtitle, Quantity: d.quantity, Before: true,
+		Lines:   []chart.DecayLine{{Name: "after", Points: d.after}, {Name: "before", Points: d.before}},
+		BandsHz: d.bandsHz, BandLabels: d.labels}
+}
+
+// decays are what became of the octaves and of the modes.
+func (c *beforeAfter) decays() []decayChange {
+	octaves := decayChange{name: "decay", subtitle: c.about(), quantity: "octave bands, T20 where it was not refused"}
+	for _, b := range scale.Bands(scale.Octave, 31.5, 8000) {
+		octaves.bandsHz, octaves.labels = append(octaves.bandsHz, b.MidHz), append(octaves.labels, short(b.NominalHz))
+	}
+	for _, x := range c.d.Decays {
+		if !strings.Contains(x.Name, " octave ") {
+			continue
+		}
+		off := x.UncertaintyS / math.Sqrt2 // of each of the two
+		octaves.before = append(octaves.before, chart.DecayPoint{Hz: x.Hz, Seconds: x.BeforeS, Uncertainty: off})
+		octaves.after = append(octaves.after, chart.DecayPoint{Hz: x.Hz, Seconds: x.AfterS, Uncertainty: off})
+	}
+	ringing := decayChange{name: "modes", subtitle: c.about(), quantity: "room modes"}
+	for _, m := range c.d.Modes {
+		for _, side := range []struct {
+			mode *difference.Mode
+			to   *[]chart.DecayPoint
+		}{{m.Before, &ringing.before}, {m.After, &ringing.after}} {
+			if side.mode != nil && side.mode.StandardS < mostDrawnError*side.mode.T60S {
+				*side.to = append(*side.to, chart.DecayPoint{Hz: side.mode.Hz, Seconds: side.mode.T60S, Uncertainty: ninety * side.mode.StandardS})
+			}
+		}
+	}
+	var out []decayChange
+	for _, d := range []decayChange{octaves, ringing} {
+		if len(d.before) > 0 && len(d.after) > 0 {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// mostDrawnError is the relative standard error up to which a mode's decay time is
+// worth a place in a drawing.
+const mostDrawnError = 0.2

@@ -63,7 +63,7 @@ them apart.`,
 	addSurvey(f, &dir)
 	mic.add(f)
 	f.Lookup("microphone").Usage = "another calibration `FILE` than the take's own, for the range that it covers; \"none\" for none"
-	f.Var(frequency(&read.lowPass), "low-pass", "crossover frequency that the source passes: bands are read up to half an octave above")
+	read.addCrossover(f)
 	f.BoolVar(&read.thirds, "thirds", false, "list one-third-octave bands instead of octaves")
 	f.BoolVar(&read.json, "json", false, "print one JSON object instead of text")
 	f.StringVar(&csv, "csv", "", "write all bands into a CSV `FILE`")

@@ -30,16 +30,7 @@ func (r *result) draw(folder string, format chart.Format, only ...string) ([]str
 	views := map[string]chart.View{}
 	order := []string{"response", "decay-octaves", "decay-thirds", "impulse", "distortion"}
 	m, subtitle := r.m, r.title()
-	// What follows the colon of a reason is said in the text; on which side of the
-	// end it holds is plain to see.
-	brief := func(reason string) string {
-		reason, _, _ = strings.Cut(reason, ": ")
-		return strings.TrimPrefix(strings.TrimPrefix(reason, "above this "), "below this ")
-	}
-	readable := chart.Readable{FromHz: m.Readable.FromHz, ToHz: m.Readable.ToHz, FromReason: brief(m.Readable.FromReason), ToReason: brief(m.Readable.ToReason)}
-	if !m.Readable.OK { // nowhere: all of it is drawn faint
-		readable = chart.Readable{None: true, FromReason: m.Readable.FromReason}
-	}
+	readable := r.readableView()
 	fraction := m.Smoothing
 	if fraction == 0 {
 		fraction = drawnSmoothing
@@ -47,18 +38,17 @@ func (r *result) draw(folder string, format chart.Format, only ...string) ([]str
 	views["response"] = chart.Response{Subtitle: subtitle, Readable: readable, Smoothing: smoothingInWords(fraction), Window: r.window(),
 		Reference: r.reference(), Curves: []chart.Curve{{Name: "measured", Hz: m.Hz, DB: m.Smoothed(fraction)}},
 		NoiseHz: m.Hz[:len(m.NoiseDB)], NoiseDB: m.NoiseDB}
+	if line := r.expected(); line != nil {
+		v := views["response"].(chart.Response)
+		views["response"] = chart.Several{Title: "How even is it?", Subtitle: v.Subtitle, Curves: v.Curves, Readable: v.Readable, Expected: []chart.Line{*line},
+			NoiseHz: v.NoiseHz, NoiseDB: v.NoiseDB, Smoothing: v.Smoothing, Window: v.Window, Reference: v.Reference}
+	}
 	for name, width := range map[string]scale.Width{"decay-octaves": scale.Octave, "decay-thirds": scale.Third} {
 		d := chart.Decay{Subtitle: subtitle, Command: fmt.Sprintf("roomsonde show %d", r.meta.Number)}
 		if width == scale.Third {
 			d.Command += " --thirds"
 		}
-		for _, b := range m.Decay {
-			if b.Width == width {
-				d.Bands = append(d.Bands, chart.DecayBand{Label: short(b.NominalHz), MidHz: b.MidHz, Width: width,
-					EDT: secondsOf(b.EDT), T20: secondsOf(b.T20), T30: secondsOf(b.T30),
-					EDTDoubtful: doubtful(b.EDT), T20Doubtful: doubtful(b.T20), T30Doubtful: doubtful(b.T30), Reason: refusals(b)})
-			}
-		}
+		d.Bands = r.decayBands(width)
 		views[name] = d
 	}
 	views["impulse"] = chart.Impulse{Subtitle: subtitle, Note: "drawn without what lies below 15 Hz", SampleRate: m.Impulse.SampleRate,
@@ -88,6 +78,33 @@ func (r *result) draw(folder string, format chart.Format, only ...string) ([]str
 		paths = append(paths, path)
 	}
 	return paths, nil
+}
+
+// readableView is the readable range as drawings have it.
+func (r *result) readableView() chart.Readable {
+	// What follows the colon of a reason is said in the text; on which side of the
+	// end it holds is plain to see.
+	brief := func(reason string) string {
+		reason, _, _ = strings.Cut(reason, ": ")
+		return strings.TrimPrefix(strings.TrimPrefix(reason, "above this "), "below this ")
+	}
+	x := r.m.Readable
+	if !x.OK { // nowhere: all of it is drawn faint
+		return chart.Readable{None: true, FromReason: x.FromReason}
+	}
+	return chart.Readable{FromHz: x.FromHz, ToHz: x.ToHz, FromReason: brief(x.FromReason), ToReason: brief(x.ToReason)}
+}
+
+// decayBands is the decay in bands of a width as drawings have it.
+func (r *result) decayBands(width scale.Width) (bands []chart.DecayBand) {
+	for _, b := range r.m.Decay {
+		if b.Width == width {
+			bands = append(bands, chart.DecayBand{Label: short(b.NominalHz), MidHz: b.MidHz, Width: width,
+				EDT: secondsOf(b.EDT), T20: secondsOf(b.T20), T30: secondsOf(b.T30),
+				EDTDoubtful: doubtful(b.EDT), T20Doubtful: doubtful(b.T20), T30Doubtful: doubtful(b.T30), Reason: refusals(b)})
+		}
+	}
+	return bands
 }
 
 // drawn draws as read asks for; where it asks for nothing, nothing is drawn.

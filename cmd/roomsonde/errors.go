@@ -49,7 +49,7 @@ const exitCodes = `Exit codes:
   4    a file that cannot be read or written: WAV, calibration, drawing, export
   5    nothing to work with: silence, or no sweep in the recording
   6    the survey: unknown take, not writable, disk full
-  7    the take is kept but marked: see its findings
+  7    the take is kept but marked: see its findings; or a round lacks a sound take
   8    stopped by itself: the input too loud, or louder than it could be
   130  interrupted; what was recorded in full before is kept`
 

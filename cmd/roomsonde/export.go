@@ -53,6 +53,9 @@ curve has the calibration applied, as show has it.
 			if impulse == "" && curve == "" && decays == "" && whole == "" {
 				return usage("give --impulse, --curve, --decay or --all with a file's name", "nothing to export was named")
 			}
+			if err := read.checkCrossover(); err != nil {
+				return err
+			}
 			o := export.ImpulseOptions{Normalise: normalise}
 			switch bits {
 			case "32f":
@@ -131,7 +134,7 @@ curve has the calibration applied, as show has it.
 	f.BoolVar(&keep, "keep-existing", false, "do not replace files that are there")
 	mic.add(f)
 	f.Lookup("microphone").Usage = "another calibration `FILE` than the take's own; \"none\" for none"
-	f.Var(frequency(&read.lowPass), "low-pass", "crossover frequency that the source passes")
+	read.addCrossover(f)
 	f.Var(seconds(&read.window), "window", "length of the response that is looked at (default: all that is kept)")
 	f.Var(cycles(&read.cycles), "cycles", "let the window shrink with frequency to so many cycles")
 	f.Var(smoothing{&read.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12 (default: none)")

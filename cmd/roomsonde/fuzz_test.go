@@ -23,7 +23,7 @@ var lineWords = strings.Fields(`
 	sweep.wav tiny.wav broken.wav text.txt mic.txt mic-wrong.txt missing.wav survey new.wav new.csv new.png new.svg .
 	--source= --seat= --note= --source=sub --seat=main --note=note
 	--from= --to= --duration= --rate= --level= --ceiling= --tail= --range= --sweeps= --outputs= --channel= --wav= --mark=
-	--window= --cycles= --smoothing= --low-pass= --microphone= --minimum-phase --thirds --drawings= --drawing= --format=
+	--window= --cycles= --smoothing= --crossover= --microphone= --minimum-phase --thirds --drawings= --drawing= --format=
 	--curve= --decay= --impulse= --zero= --grid= --normalise --keep-existing --input-channel= --sweep= --quick --marks=false
 	48000 44.1k 96000 0.5 1s 20 20k 500Hz -30 -12dB -12 0dBFS 6 -90 1e9 1e-9 1e400 nan inf -inf 0x10 ½ 10% 1/3 1/24 1/0 0/1 1/-1 1/1e9
 	full sub tweeter FL FR+LFE FL+FL XX 9 64 65 70000 png svg gif log start file 20ms -1s none true false
@@ -48,7 +48,7 @@ func FuzzCommandLine(f *testing.F) {
 	}
 	for _, seed := range []string{
 		"list", "list --json", "list --survey=elsewhere", "show 1", "show latest --json --thirds", "show left --drawings=|drawn --format=|svg", "show 2", "show 3",
-		"show 1 --window= 0.5 --cycles= 6 --smoothing= 1/3 --low-pass= 500Hz --minimum-phase", "show 1 --microphone= mic.txt",
+		"show 1 --window= 0.5 --cycles= 6 --smoothing= 1/3 --crossover= 500Hz --minimum-phase", "show 1 --microphone= mic.txt",
 		"recover sweep.wav --sweep= sweep.wav --json", "recover sweep.wav --source= left --note= ü", "recover tiny.wav", "recover broken.wav", "recover 2 --json",
 		"recover 0002 --microphone= none", "recover text.txt", "recover missing.wav", "recover sweep.wav --input-channel= 2",
 		"export 1 --curve= new.csv --decay= |other.csv --impulse= new.wav --zero= start --normalise", "export 1 --curve= new.csv --grid= full --smoothing= 1/24",

@@ -117,7 +117,7 @@ With a microphone plugged in:      roomsonde devices
 	})
 	root.SetUsageTemplate(usageTemplate)
 	root.AddCommand(a.devicesCommand(), a.levelCommand(), a.measureCommand(), a.roundCommand(), a.recoverCommand(), a.sweepCommand(), a.listCommand(),
-		a.showCommand(), a.ringCommand(), a.decayCommand(), a.compareCommand(), a.targetCommand(), a.exportCommand(), a.microphoneCommand())
+		a.showCommand(), a.ringCommand(), a.decayCommand(), a.compareCommand(), a.targetCommand(), a.reportCommand(), a.exportCommand(), a.microphoneCommand())
 	root.AddCommand(faultsTopic(), changesTopic())
 	root.SetHelpCommand(helpCommand())
 	root.InitDefaultCompletionCmd()

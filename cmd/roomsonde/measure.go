@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"roomsonde/calibration/target/lowpass"
 	"roomsonde/capture"
 	"roomsonde/capture/wav"
 	"roomsonde/capture/wav/atomicfile"
@@ -122,13 +123,16 @@ func (f *sweepFlags) otherLength(p *sweep.Program) string {
 
 // readFlags say how a recording is read and shown.
 type readFlags struct {
-	lowPass, window, cycles, smoothing float64
+	crossover                          crossing
+	slope                              string
+	lowPass, window, cycles, smoothing float64        // lowPass as settle found it
+	filter                             lowpass.Filter // at lowPass
 	json, thirds                       bool
 	drawings, format                   string
 }
 
 func (f *readFlags) add(flags *pflag.FlagSet) {
-	flags.Var(frequency(&f.lowPass), "low-pass", "crossover frequency that the source passes: it is read up to half an octave above")
+	f.addCrossover(flags)
 	flags.Var(seconds(&f.window), "window", "length of the response that is looked at, in s or ms (default: all that is kept)")
 	flags.Var(cycles(&f.cycles), "cycles", "let the window shrink with frequency to so many cycles")
 	flags.Var(smoothing{&f.smoothing}, "smoothing", "smooth the response over a part of an octave, as 1/12 (default: none; drawings 1/24)")
@@ -143,7 +147,7 @@ func (f *readFlags) check() error {
 	if _, err := chart.FormatOf("x." + f.format); err != nil {
 		return usage("use png or svg", "there is no drawing format %q", f.format)
 	}
-	return nil
+	return f.checkCrossover()
 }
 
 // makeFolder makes the folder for drawings, once all else is known to be good
@@ -251,7 +255,7 @@ the way. Where frames were lost, it records again by itself.
 ` + cautions,
 		Example: `  roomsonde measure --device model --source left+sub
   roomsonde measure --source "left+sub" --seat main --microphone mic.txt
-  roomsonde measure --source sub --low-pass 80 --note "sub moved to the corner"
+  roomsonde measure --source sub --crossover 80 --note "sub moved to the corner"
   roomsonde measure --source sub --mark FR   # one time zero for all sources
   roomsonde measure --source left --repeat 4   # in a noisy house
   roomsonde measure --input "USB" --output "HDMI" --channel FC --level -24`,
@@ -370,8 +374,8 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err != nil {
 		return err
 	}
-	if from := trial.Sweep.StartHz; read.lowPass != 0 && read.lowPass*math.Sqrt2 <= from {
-		return usage("sweep from lower, or leave --low-pass out", "a source with a low-pass at %g Hz plays nothing of a sweep from %g Hz on", read.lowPass, from)
+	if from := trial.Sweep.StartHz; read.crossover.hz != 0 && read.crossover.hz*math.Sqrt2 <= from {
+		return usage("sweep from lower, or leave --crossover out", "a source with a low-pass at %g Hz plays nothing of a sweep from %g Hz on", read.crossover.hz, from)
 	}
 	c, rate, err := device.open(ctx, take.seat, play.rate)
 	if err != nil {
@@ -386,6 +390,9 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err != nil {
 		return err
 	}
+	if err := read.settle(s, p.take.source, true); err != nil {
+		return err
+	}
 	if err := read.makeFolder(); err != nil {
 		return err
 	}
@@ -397,7 +404,9 @@ func (a *app) measure(ctx context.Context, yes bool, take takeFlags, device devi
 	if err != nil {
 		return err
 	}
-	return a.show(r, read)
+	err = a.show(r, read)
+	a.keepForPage(ctx, s, r, read)
+	return err
 }
 
 // beforeFirst announces what is about to happen, with the cautions where the
@@ -620,12 +629,14 @@ func (a *app) keep(draft *survey.Draft, p *sweep.Program, rec *capture.Recording
 }
 
 // complete finishes a take whose recording is kept, and shows it.
-func (a *app) complete(draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {
+func (a *app) complete(ctx context.Context, s *survey.Survey, draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {
 	r, err := a.conclude(draft, meta, m, mic, read)
 	if err != nil {
 		return err
 	}
-	return a.show(r, read)
+	err = a.show(r, read)
+	a.keepForPage(ctx, s, r, read)
+	return err
 }
 
 // conclude finishes a take whose recording is kept.
@@ -637,7 +648,7 @@ func (a *app) conclude(draft *survey.Draft, meta survey.Meta, m *measurement.Mea
 		fmt.Fprintf(a.talk, "The take could not be finished. Its recording is kept in %s;\nfinish it with: %s\n", draft.Dir(), finishCommand(draft))
 		return nil, err
 	}
-	return &result{meta: finished.Meta, dir: finished.Dir, impulse: finished.ImpulsePath(), recordings: finished.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
+	return &result{meta: finished.Meta, dir: finished.Dir, impulse: finished.ImpulsePath(), recordings: finished.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass, filter: read.filter}, nil
 }
 
 // kept returns findings as a take keeps them.
@@ -705,8 +716,11 @@ func (a *app) show(r *result, read readFlags) error {
 	if n := r.m.Noise; n != nil && n.DigitalZero && r.meta.Device.System != modelDevice().System {
 		r.remarks = append(r.remarks, "The silence in the recording is digital zero. If an editor or a noise gate put it there, the room's noise during the sweep is not known.")
 	}
-	if sweep.RangeFor(r.meta.Source).Name == "sub" && read.lowPass == 0 {
-		r.remarks = append(r.remarks, "A subwoofer is silent above its crossover, and readings there mean nothing: --low-pass with the crossover's frequency ends them where they should.")
+	if r.lowPassHz > 0 {
+		r.remarks = append(r.remarks, fmt.Sprintf("What lies above %s belongs to the loudspeakers, which must play too before it can be judged.", chart.Hz(lowpass.ReadingEndHz(r.lowPassHz))))
+	}
+	if sweep.RangeFor(r.meta.Source).Name == "sub" && r.lowPassHz == 0 {
+		r.remarks = append(r.remarks, "A subwoofer is silent above its crossover, and readings there mean nothing: --crossover with the crossover's frequency ends them where they should.")
 	}
 	// Drawings first: who reads what is printed may stop reading early.
 	paths, drawErr := a.drawn(r, read)

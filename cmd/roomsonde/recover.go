@@ -171,6 +171,9 @@ func (a *app) finishTake(ctx context.Context, id, dir string, micFlags microphon
 	if err := read.makeFolder(); err != nil {
 		return err
 	}
+	if err := read.settle(s, meta.Source, true); err != nil {
+		return err
+	}
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	if err != nil {
 		if errors.Is(err, context.Canceled) {
@@ -178,7 +181,7 @@ func (a *app) finishTake(ctx context.Context, id, dir string, micFlags microphon
 		}
 		return fmt.Errorf("take %s: %w", meta.ID, err)
 	}
-	return a.complete(draft, meta, m, mic, read)
+	return a.complete(ctx, s, draft, meta, m, mic, read)
 }
 
 func (a *app) recover(ctx context.Context, path, sweepFile string, described bool, channel int, take takeFlags, play sweepFlags, micFlags microphoneFlags, read readFlags) error {
@@ -258,6 +261,9 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 		meta.Recording.Remarks = append(meta.Recording.Remarks, "Channel 2 of the recording holds the excitation that was played.")
 	}
 	in.Passes = []measurement.Pass{{Recording: r.samples, Others: r.others}}
+	if err := read.settle(s, meta.Source, true); err != nil {
+		return err
+	}
 	// The file is the user's and stays where it is, so it is worked out first: a
 	// recording without a sweep in it makes no take.
 	m, err := measurement.Work(ctx, in, read.options(mic))
@@ -289,7 +295,7 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	if err := draft.KeepRecording(rate, channels); err != nil {
 		return err
 	}
-	return a.complete(draft, meta, m, mic, read)
+	return a.complete(ctx, s, draft, meta, m, mic, read)
 }
 
 // tellNothing prints what was found in a recording that gave no result.

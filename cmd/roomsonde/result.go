@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"roomsonde/calibration/target/lowpass"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/reading"
 	"roomsonde/cmd/roomsonde/internal/survey"
@@ -23,7 +24,8 @@ type result struct {
 	m          *measurement.Measurement
 	mic        *microphone
 	remarks    []string
-	lowPassHz  float64
+	lowPassHz  float64        // of the crossover that the source passes; 0: none
+	filter     lowpass.Filter // there
 }
 
 // The JSON of a measurement. Fields are added, never renamed.

@@ -250,7 +250,7 @@ func (r *ringing) printOrders(w io.Writer) {
 		n := r.named[i]
 		switch {
 		case n.Match != nil:
-			fmt.Fprintln(w, fmt.Sprintf("%s%-18s  %7.1f  %s  %4.1f%s", lead, n.Match, n.Match.Hz, minus(fmt.Sprintf("%+5.1f", math.Round(10*n.OffHz)/10+0)), n.ErrorHz, orElse(n.Rivals)))
+			fmt.Fprintf(w, "%s%-18s  %7.1f  %s  %4.1f%s\n", lead, n.Match, n.Match.Hz, minus(fmt.Sprintf("%+5.1f", math.Round(10*n.OffHz)/10+0)), n.ErrorHz, orElse(n.Rivals))
 		case len(n.Rivals) > 0:
 			var names []string
 			for _, x := range n.Rivals {

@@ -767,10 +767,15 @@ func (a *app) playPart(ctx context.Context, r *roundUnderWay, at slot, again boo
 	place := r.Round
 	place.Index = at.source
 	p.bar = r.bar
-	res, err := a.take(ctx, r.s, p, r.mic, &place, readFlags{})
+	var read readFlags
+	if err := read.settle(r.s, p.take.source, false); err != nil {
+		return err
+	}
+	res, err := a.take(ctx, r.s, p, r.mic, &place, read)
 	if err != nil {
 		return r.failed(a, at, err)
 	}
+	a.keepForPage(ctx, r.s, res, read)
 	t := roundTakeOf(at, res)
 	if old := r.takes[at]; old == nil || t.sound() || !old.sound() {
 		r.takes[at] = t

@@ -724,26 +724,9 @@ func (o *roundResult) against() string {
 
 // showRound prints what a round says.
 func (a *app) showRound(ctx context.Context, r *roundUnderWay) error {
-	for _, t := range r.takes {
-		if t.meta.ID == "" || t.measured || !t.sound() {
-			continue
-		}
-		res, err := a.load(ctx, r.of.survey, t.meta.ID, microphoneFlags{}, readFlags{})
-		if err != nil {
-			if errors.Is(err, context.Canceled) {
-				return err
-			}
-			return fmt.Errorf("the round cannot be shown: %w", err)
-		}
-		t.measure(res)
-		if !res.m.Sound() { // its files were changed since
-			t.meta.Findings = kept(res.m.Findings)
-		}
-	}
-	aim, why := r.aimOf()
-	out := r.workOut(aim)
-	if why != "" {
-		out.remarks = append(out.remarks, why)
+	out, err := a.resultOf(ctx, r)
+	if err != nil {
+		return err
 	}
 	where := a.out
 	var paths []string
@@ -765,6 +748,32 @@ func (a *app) showRound(ctx context.Context, r *roundUnderWay) error {
 	return drawErr
 }
 
+// resultOf works out what a round says, and the takes that it was not there for.
+func (a *app) resultOf(ctx context.Context, r *roundUnderWay) (*roundResult, error) {
+	for _, t := range r.takes {
+		if t.meta.ID == "" || t.measured || !t.sound() {
+			continue
+		}
+		res, err := a.load(ctx, r.of.survey, t.meta.ID, microphoneFlags{}, readFlags{})
+		if err != nil {
+			if errors.Is(err, context.Canceled) {
+				return nil, err
+			}
+			return nil, fmt.Errorf("the round cannot be shown: %w", err)
+		}
+		t.measure(res)
+		if !res.m.Sound() { // its files were changed since
+			t.meta.Findings = kept(res.m.Findings)
+		}
+	}
+	aim, why := r.aimOf()
+	out := r.workOut(aim)
+	if why != "" {
+		out.remarks = append(out.remarks, why)
+	}
+	return out, nil
+}
+
 // roundSmoothing is what the drawings of a round are smoothed by: curves over one
 // another need more than one alone.
 const roundSmoothing = 12
@@ -776,43 +785,9 @@ func (o *roundResult) draw(folder string, format chart.Format) (paths []string, 
 		return nil, &atomicfile.Error{Path: folder, Err: err}
 	}
 	for seat, name := range o.r.Seats {
-		v := chart.Several{Subtitle: fmt.Sprintf("seat: %s · round of %s", name, plural(len(o.r.parts), "source")), Smoothing: smoothingInWords(roundSmoothing)}
-		var loudspeakers []differences.Take
-		for i := range o.r.parts {
-			t := o.r.taken(seat, i)
-			if t == nil {
-				continue
-			}
-			curve := chart.Curve{Name: t.meta.Source, Hz: t.hz, Readable: chart.Readable{FromHz: t.Readable.FromHz, ToHz: t.Readable.ToHz,
-				FromReason: strings.TrimPrefix(t.Readable.FromReason, "below this "), ToReason: strings.TrimPrefix(t.Readable.ToReason, "above this ")}}
-			for _, power := range t.Response.Smooth(t.hz, roundSmoothing) {
-				curve.DB = append(curve.DB, scale.PowerDB(power))
-			}
-			v.Curves = append(v.Curves, curve)
-			v.Reference = (&result{mic: t.mic}).reference()
-			if o.r.loudspeaker(i) {
-				loudspeakers = append(loudspeakers, t.Take)
-			}
-			if o.aim != nil && v.Target == nil {
-				v.Target = &chart.Line{Name: "target", Hz: t.hz}
-				for _, hz := range t.hz {
-					v.Target.DB = append(v.Target.DB, o.aim.db(hz))
-				}
-			}
-		}
+		v := o.view(seat)
 		if len(v.Curves) == 0 {
 			continue
-		}
-		if len(loudspeakers) > 1 {
-			if s, err := differences.Average(loudspeakers, differences.Options{Smoothing: roundSmoothing}); err == nil {
-				v.Spread = &chart.Span{Name: "from the quietest loudspeaker to the loudest"}
-				for i, ok := range s.OK {
-					if ok {
-						v.Spread.Hz = append(v.Spread.Hz, s.Hz[i])
-						v.Spread.LowDB, v.Spread.HighDB = append(v.Spread.LowDB, s.LowestDB[i]), append(v.Spread.HighDB, s.HighestDB[i])
-					}
-				}
-			}
 		}
 		path := filepath.Join(folder, "round-"+o.r.ID+"-"+strings.Map(fileRune, name)+"."+string(format))
 		if err := drawTo(path, v); err != nil {
@@ -821,6 +796,46 @@ func (o *roundResult) draw(folder string, format chart.Format) (paths []string, 
 		paths = append(paths, path)
 	}
 	return paths, nil
+}
+
+// view is all sources of a seat over one another.
+func (o *roundResult) view(seat int) chart.Several {
+	v := chart.Several{Subtitle: fmt.Sprintf("seat: %s · round of %s", o.r.Seats[seat], plural(len(o.r.parts), "source")), Smoothing: smoothingInWords(roundSmoothing)}
+	var loudspeakers []differences.Take
+	for i := range o.r.parts {
+		t := o.r.taken(seat, i)
+		if t == nil {
+			continue
+		}
+		curve := chart.Curve{Name: t.meta.Source, Hz: t.hz, Readable: chart.Readable{FromHz: t.Readable.FromHz, ToHz: t.Readable.ToHz,
+			FromReason: strings.TrimPrefix(t.Readable.FromReason, "below this "), ToReason: strings.TrimPrefix(t.Readable.ToReason, "above this ")}}
+		for _, power := range t.Response.Smooth(t.hz, roundSmoothing) {
+			curve.DB = append(curve.DB, scale.PowerDB(power))
+		}
+		v.Curves = append(v.Curves, curve)
+		v.Reference = (&result{mic: t.mic}).reference()
+		if o.r.loudspeaker(i) {
+			loudspeakers = append(loudspeakers, t.Take)
+		}
+		if o.aim != nil && v.Target == nil {
+			v.Target = &chart.Line{Name: "target", Hz: t.hz}
+			for _, hz := range t.hz {
+				v.Target.DB = append(v.Target.DB, o.aim.db(hz))
+			}
+		}
+	}
+	if len(loudspeakers) > 1 {
+		if s, err := differences.Average(loudspeakers, differences.Options{Smoothing: roundSmoothing}); err == nil {
+			v.Spread = &chart.Span{Name: "from the quietest loudspeaker to the loudest"}
+			for i, ok := range s.OK {
+				if ok {
+					v.Spread.Hz = append(v.Spread.Hz, s.Hz[i])
+					v.Spread.LowDB, v.Spread.HighDB = append(v.Spread.LowDB, s.LowestDB[i]), append(v.Spread.HighDB, s.HighestDB[i])
+				}
+			}
+		}
+	}
+	return v
 }
 
 // fileRune keeps of a seat's name what file names hold everywhere.

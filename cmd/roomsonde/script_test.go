@@ -176,7 +176,7 @@ func cmdFiles(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	var got []string
 	for _, e := range entries {
-		if e.Name() != ".lock" && e.Name() != ".tmp" { // testscript's TMPDIR is .tmp
+		if e.Name() != ".lock" && e.Name() != ".worked" && e.Name() != ".tmp" { // testscript's TMPDIR is .tmp
 			got = append(got, e.Name())
 		}
 	}

@@ -207,6 +207,9 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	if err != nil {
 		return nil, err
 	}
+	if err := read.settle(s, take.Source, false); err != nil {
+		return nil, err
+	}
 	m, err := measurement.Work(ctx, in, read.options(mic))
 	if err != nil {
 		if !errors.Is(err, context.Canceled) {
@@ -219,7 +222,7 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	if err := s.Verify(take.ID); err != nil {
 		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Fault: true, Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
-	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recordings: take.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass}, nil
+	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recordings: take.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass, filter: read.filter}, nil
 }
 
 // inputOf makes of a take's recordings what is worked out.

@@ -20,9 +20,9 @@ import (
 
 // targetFlags describe the curve aimed at.
 type targetFlags struct {
-	rise, tilt             decibels
-	from, span, pivot      float64
-	points, level, against string
+	rise, tilt        decibels
+	from, span, pivot float64
+	points, level     string
 }
 
 func (a *app) targetCommand() *cobra.Command {

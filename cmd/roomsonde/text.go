@@ -33,6 +33,14 @@ func (r *result) title() string {
 	return strings.Join(parts, " · ")
 }
 
+// place names the source and the seat.
+func (r *result) place() string {
+	if r.meta.Seat == "" {
+		return r.meta.Source
+	}
+	return r.meta.Source + " at " + r.meta.Seat
+}
+
 // printText writes the result for reading.
 func (r *result) printText(w io.Writer, width scale.Width) {
 	r.printHead(w)

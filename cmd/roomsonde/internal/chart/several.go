@@ -109,14 +109,14 @@ func wideStrokeOf(i int) stroke {
 
 type severalDrawing struct {
 	*spectrum
-	target, limitName, spreadName string
-	targetSeries                  series
-	limits, spread                [2]series
-	expected                      []series
-	expectedOf                    []int // curve, or -1
-	hidden                        []bool
-	noEnds                        bool
-	page                          bool
+	limitName, spreadName string
+	targetSeries          series
+	limits, spread        [2]series
+	expected              []series
+	expectedOf            []int // curve, or -1
+	hidden                []bool
+	noEnds                bool
+	page                  bool
 }
 
 // Render implements View.

@@ -26,7 +26,8 @@ func built(t *testing.T, s Survey) string {
 }
 
 func TestSamePageTwice(t *testing.T) {
-	if built(t, sample(8)) != built(t, sample(8)) {
+	first, second := built(t, sample(8)), built(t, sample(8))
+	if first != second {
 		t.Error("the same survey made two different pages")
 	}
 }
