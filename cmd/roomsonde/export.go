@@ -217,7 +217,7 @@ func (r *result) decays() []export.Decay {
 	var rows []export.Decay
 	for _, b := range r.m.Decay {
 		rows = append(rows, export.Decay{BandHz: b.NominalHz, Width: b.Width, EDTS: secondsOf(b.EDT), T20S: secondsOf(b.T20), T30S: secondsOf(b.T30),
-			C50DB: ratioOf(b.C50DB), C80DB: ratioOf(b.C80DB), Reason: inASCII.Replace(b.Reason)})
+			C50DB: ratioOf(b.C50DB), C80DB: ratioOf(b.C80DB), D50: ratioOf(b.D50), CentreTimeS: ratioOf(b.CentreTimeS), Reason: inASCII.Replace(b.Reason)})
 	}
 	return rows
 }

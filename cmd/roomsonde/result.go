@@ -24,6 +24,7 @@ type result struct {
 	m          *measurement.Measurement
 	mic        *microphone
 	remarks    []string
+	why        *reasons       // what lies behind the readings; nil: not asked for
 	lowPassHz  float64        // of the crossover that the source passes; 0: none
 	filter     lowpass.Filter // there
 }
@@ -57,6 +58,7 @@ type jsonResult struct {
 	Noise      *jsonNoise      `json:"noise"`
 	Microphone *jsonMicrophone `json:"microphone"`
 	Readings   []string        `json:"readings"`
+	Dips       []jsonDip       `json:"dips"`
 	Findings   []jsonFinding   `json:"findings"`
 	Remarks    []string        `json:"remarks"`
 }
@@ -204,6 +206,7 @@ func (r *result) printJSON(w io.Writer) error {
 	for _, f := range m.Findings {
 		j.Findings = append(j.Findings, jsonFinding(f))
 	}
+	j.Dips = r.jsonDips()
 	j.TimeZero, j.GainDB = jsonTimeZero{string(m.TimeZero), m.Result.ArrivalS}, m.GainDB
 	if t := m.Timing; t != nil && t.Known {
 		j.Clock = &jsonClock{1e6 * t.Skew, 1e6 * t.SkewStdErr, m.SkewCorrected != 0}
@@ -281,6 +284,7 @@ func (r *result) readings() []string {
 	}
 	add(reading.Readable(r.m))
 	add(reading.Evenness(r.m))
+	add(reading.DeepestDip(reading.Dips(r.m)))
 	add(reading.Decay(r.m))
 	add(reading.Distortion(r.m))
 	add(reading.Noise(r.m))

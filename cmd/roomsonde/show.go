@@ -147,6 +147,7 @@ func (a *app) listJSON(entries []survey.Entry, damaged []survey.Damage) error {
 func (a *app) showCommand() *cobra.Command {
 	var (
 		dir  string
+		why  bool
 		mic  microphoneFlags
 		read readFlags
 	)
@@ -159,6 +160,7 @@ ID has, or "latest".`,
 		Example: `  roomsonde show latest
   roomsonde show 7 --drawings pictures --format svg
   roomsonde show 7 --window 5ms   # direct sound and nearest reflections only
+  roomsonde show 7 --why   # what the dips may come from
   roomsonde show 7 --json --smoothing 1/6`,
 		Args: oneArgument("take"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -172,10 +174,16 @@ ID has, or "latest".`,
 			if err != nil {
 				return err
 			}
+			if why {
+				if r.why, err = a.whyOf(cmd.Context(), dir, r); err != nil {
+					return err
+				}
+			}
 			return a.show(r, read)
 		},
 	}
 	addSurvey(cmd.Flags(), &dir)
+	cmd.Flags().BoolVar(&why, "why", false, "say all that is read from the take, and what its dips may come from")
 	mic.add(cmd.Flags())
 	cmd.Flags().Lookup("microphone").Usage = "another calibration `FILE` than the take's own; \"none\" for none"
 	read.add(cmd.Flags())

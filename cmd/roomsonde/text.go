@@ -44,10 +44,18 @@ func (r *result) place() string {
 // printText writes the result for reading.
 func (r *result) printText(w io.Writer, width scale.Width) {
 	r.printHead(w)
-	for _, s := range r.readings() {
+	said := r.readings()
+	for i, s := range said {
+		if r.why == nil && i == mostReadings && len(said) > mostReadings+1 {
+			paragraph(w, "", fmt.Sprintf("There is more to say: roomsonde show %d --why.", r.meta.Number))
+			break
+		}
 		paragraph(w, "", s)
 	}
 	fmt.Fprintln(w)
+	if r.why != nil {
+		r.why.print(w)
+	}
 	r.printResponse(w)
 	fmt.Fprintln(w)
 	r.printDecay(w, width)
@@ -57,6 +65,9 @@ func (r *result) printText(w io.Writer, width scale.Width) {
 	fmt.Fprintln(w)
 	fmt.Fprintln(w, "kept in "+r.dir)
 }
+
+// mostReadings is how many readings stand on a screen; all are there with --why.
+const mostReadings = 5
 
 // printHead writes which take this is, and what is wrong with it.
 func (r *result) printHead(w io.Writer) {

@@ -114,7 +114,7 @@ def plain(reason):  # the CSV's reasons are in ASCII
 
 for row, want in zip(rows, shown["decay"]):
     same &= float(row["band_hz"]) == want["band_hz"] and row["width"] == want["width"] and row["reason"] == plain(want["reason"])
-    for k in ("edt_s", "t20_s", "t30_s", "c50_db", "c80_db"):
+    for k in ("edt_s", "t20_s", "t30_s", "c50_db", "c80_db", "d50", "centre_time_s"):
         same &= (row[k] == "") == (want[k] is None)
         if row[k] and want[k] is not None:
             worst = max(worst, abs(float(row[k]) - want[k]))

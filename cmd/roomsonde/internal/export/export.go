@@ -234,6 +234,7 @@ const (
 	dbDecimals     = 4
 	degreeDecimals = 3
 	secondDecimals = 4
+	shareDecimals  = 4
 )
 
 // number writes a value, always with a point, never with an exponent; "" for
@@ -338,18 +339,20 @@ type Decay struct {
 	EDTS, T20S, T30S *float64
 	// Clarity in dB.
 	C50DB, C80DB *float64
+	D50          *float64 // definition, a share
+	CentreTimeS  *float64
 	Reason       string
 }
 
 // DecayCSV writes decay times as CSV after RFC 4180, with the header row
-// band_hz,width,edt_s,t20_s,t30_s,c50_db,c80_db,reason. What was refused is an
+// band_hz,width,edt_s,t20_s,t30_s,c50_db,c80_db,d50,centre_time_s,reason. What was refused is an
 // empty field.
 func DecayCSV(w io.Writer, rows []Decay) error {
 	if len(rows) == 0 {
 		return &Error{"there are no decay times to write", ""}
 	}
 	out := newCSV(w)
-	out.Write([]string{"band_hz", "width", "edt_s", "t20_s", "t30_s", "c50_db", "c80_db", "reason"})
+	out.Write([]string{"band_hz", "width", "edt_s", "t20_s", "t30_s", "c50_db", "c80_db", "d50", "centre_time_s", "reason"})
 	optional := func(x *float64, decimals int) string {
 		if x == nil {
 			return ""
@@ -360,7 +363,7 @@ func DecayCSV(w io.Writer, rows []Decay) error {
 		out.Write([]string{
 			strconv.FormatFloat(r.BandHz, 'f', -1, 64), r.Width.String(),
 			optional(r.EDTS, secondDecimals), optional(r.T20S, secondDecimals), optional(r.T30S, secondDecimals),
-			optional(r.C50DB, dbDecimals), optional(r.C80DB, dbDecimals), r.Reason,
+			optional(r.C50DB, dbDecimals), optional(r.C80DB, dbDecimals), optional(r.D50, shareDecimals), optional(r.CentreTimeS, secondDecimals), r.Reason,
 		})
 	}
 	out.Flush()

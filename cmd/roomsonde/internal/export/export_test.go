@@ -195,13 +195,13 @@ func TestDecayCSV(t *testing.T) {
 	var b bytes.Buffer
 	err := DecayCSV(&b, []Decay{
 		{BandHz: 31.5, Width: scale.Octave, Reason: `only 12 dB above the noise, "35" needed`},
-		{BandHz: 1000, Width: scale.Third, EDTS: &half, T20S: &half, T30S: &half, C50DB: &clarity, C80DB: &clarity},
+		{BandHz: 1000, Width: scale.Third, EDTS: &half, T20S: &half, T30S: &half, C50DB: &clarity, C80DB: &clarity, D50: &half, CentreTimeS: &half},
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := "band_hz,width,edt_s,t20_s,t30_s,c50_db,c80_db,reason\r\n31.5,octave,,,,,,\"only 12 dB above the noise, \"\"35\"\" needed\"\r\n" +
-		"1000,third,0.5124,0.5124,0.5124,-1.5000,-1.5000,\r\n"
+	want := "band_hz,width,edt_s,t20_s,t30_s,c50_db,c80_db,d50,centre_time_s,reason\r\n31.5,octave,,,,,,,,\"only 12 dB above the noise, \"\"35\"\" needed\"\r\n" +
+		"1000,third,0.5124,0.5124,0.5124,-1.5000,-1.5000,0.5124,0.5124,\r\n"
 	if b.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", b.String(), want)
 	}
