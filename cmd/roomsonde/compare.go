@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 
@@ -59,7 +60,7 @@ Takes that are marked are compared with --even-so only.`,
 	flags := cmd.Flags()
 	addSurvey(flags, &f.survey)
 	flags.StringVar(&f.match, "match", "none", "match the levels in a `BAND`, as 500-2000 (Hz); none: compare them as they are")
-	flags.StringSliceVar(&f.repeats, "repeats", nil, "`TAKES` between which nothing was changed, as 10,11,12: they show how well levels repeat")
+	flags.StringSliceVar(&f.repeats, "repeats", nil, "`TAKES` between which nothing was changed, as 10,11,12: they show how well levels repeat; none: forget it")
 	flags.BoolVar(&f.why, "why", false, "list the figures behind what is said: bands, peaks and dips, decays, modes")
 	flags.BoolVar(&f.evenSo, "even-so", false, "compare takes that are marked, too")
 	f.mic.add(flags)
@@ -78,6 +79,7 @@ type beforeAfter struct {
 	d             *difference.Result
 	warnings      []string // why they are not quite comparable
 	repeats       difference.Repeatability
+	remembered    bool // repeats was kept just now
 }
 
 func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
@@ -95,6 +97,13 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 	o.Smoothing = f.read.smoothing
 	c := &beforeAfter{}
 	// Each take is worked out on its own.
+	forget := len(f.repeats) == 1 && f.repeats[0] == "none"
+	if forget {
+		f.repeats = nil
+	}
+	if len(f.repeats) > 0 && f.evenSo {
+		return usage("leave one of them out", "--repeats asks how well sound takes repeat, and --even-so lets others in")
+	}
 	takes, err := a.loadAll(ctx, f.survey, append(ids, f.repeats...), f.mic, f.read)
 	if err != nil {
 		return err
@@ -115,11 +124,8 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 		}
 	}
 	if len(f.repeats) > 0 {
-		if c.repeats, err = repeatability(takes[2:], o); err != nil {
-			return err
-		}
-		err = a.rememberRepeats(f.survey, takes[2:], c.repeats)
-	} else {
+		c.repeats, err = repeatability(takes[2:], o)
+	} else if !forget {
 		c.repeats, err = rememberedRepeats(f.survey)
 	}
 	if err != nil {
@@ -129,12 +135,23 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 	if err := c.work(ctx, o); err != nil {
 		return err
 	}
+	if len(f.repeats) > 0 || forget {
+		if err := a.rememberRepeats(f.survey, takes[2:], c.repeats); err != nil {
+			return err
+		}
+		c.remembered = !forget
+	}
 	c.warn()
 	return a.showComparison(c, f)
 }
 
 // loadAll works several takes out, as many at a time as is good for them.
 func (a *app) loadAll(ctx context.Context, dir string, ids []string, mic microphoneFlags, read readFlags) ([]*result, error) {
+	for _, id := range ids {
+		if strings.TrimSpace(id) == "" {
+			return nil, usage("name takes by their numbers, as 10,11", "a take without a name was asked for")
+		}
+	}
 	out, errs := make([]*result, len(ids)), make([]error, len(ids))
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, 2)
@@ -195,7 +212,7 @@ func (r *result) compared(ctx context.Context, withModes bool) (difference.Take,
 	t.Modes = []difference.Mode{}
 	for _, m := range found.Modes {
 		if m.Kind == modes.Single && r.m.Readable.Contains(m.Hz) {
-			t.Modes = append(t.Modes, difference.Mode{Hz: m.Hz, StandardHz: m.Hz90 / ninety, T60S: m.DecayS, StandardS: m.DecayS90 / ninety})
+			t.Modes = append(t.Modes, difference.Mode{Hz: m.Hz, StandardHz: m.Hz90 / ninety, T60S: m.DecayS, StandardS: m.DecayS90 / ninety, LevelDB: m.At[0].LevelDB})
 		}
 	}
 	return t, nil
@@ -238,13 +255,50 @@ func repeatability(of []*result, o difference.Options) (difference.Repeatability
 		return difference.Repeatability{}, usage("name two takes or more, as --repeats 10,11", "one take does not show how well levels repeat")
 	}
 	first := of[0].meta
-	for _, r := range of[1:] {
-		if r.meta.Source != first.Source || r.meta.Seat != first.Seat {
-			return difference.Repeatability{}, usage("name takes of one source at one seat", "takes %d and %d are of %s at %s and of %s at %s: they cannot show how well levels repeat",
-				first.Number, r.meta.Number, first.Source, first.Seat, r.meta.Source, r.meta.Seat)
+	for i, r := range of {
+		for _, other := range of[:i] {
+			if other.meta.ID == r.meta.ID {
+				return difference.Repeatability{}, usage("name each take once", "--repeats names take %d twice", r.meta.Number)
+			}
+		}
+		why := unlike(first, r.meta)
+		if r.meta.Note != "" && r.meta.Note != first.Note {
+			why = "the note says that something was changed: " + r.meta.Note
+		}
+		if why != "" {
+			return difference.Repeatability{}, usage("name takes between which nothing was changed", "takes %d and %d cannot show how well levels repeat: %s", first.Number, r.meta.Number, why)
 		}
 	}
-	return difference.RepeatabilityOf(takes, difference.Options{Smoothing: o.Smoothing})
+	repeats, err := difference.RepeatabilityOf(takes, difference.Options{Smoothing: o.Smoothing})
+	for i, db := range repeats.DB {
+		if err == nil && db > mostRepeatDB {
+			return repeats, usage("name takes between which nothing was changed, the microphone left where it was", "levels differ by %.1f dB at %s between these takes: that is no repeatability", db, chart.Hz(repeats.Hz[i]))
+		}
+	}
+	return repeats, err
+}
+
+// mostRepeatDB is more than takes differ between which nothing was changed.
+const mostRepeatDB = 6
+
+// unlike says in what two takes differ that should show how well levels repeat; ""
+// where they do not.
+func unlike(a, b survey.Meta) string {
+	switch {
+	case a.Source != b.Source:
+		return fmt.Sprintf("they are of %s and %s", a.Source, b.Source)
+	case a.Seat != b.Seat:
+		return fmt.Sprintf("they were taken at %s and %s", a.Seat, b.Seat)
+	case !slices.Equal(a.Device.OutputChannels, b.Device.OutputChannels):
+		return "they were played on different channels"
+	case a.Device.Input != b.Device.Input || a.Device.InputChannel != b.Device.InputChannel:
+		return "they were recorded by different inputs"
+	case a.SampleRateHz != b.SampleRateHz:
+		return fmt.Sprintf("their sample rates are %g and %g Hz", a.SampleRateHz, b.SampleRateHz)
+	case a.LevelDBFS != b.LevelDBFS:
+		return typographic(fmt.Sprintf("they were played at %g and %g dBFS", a.LevelDBFS, b.LevelDBFS))
+	}
+	return ""
 }
 
 // rememberRepeats keeps in the survey how well levels repeat there. Where it
@@ -254,15 +308,14 @@ func (a *app) rememberRepeats(dir string, of []*result, r difference.Repeatabili
 	if err != nil {
 		return err
 	}
-	set, err := s.Settings()
-	if err != nil {
-		return err
+	var now *survey.Repeatability // none: forgotten
+	if len(of) > 0 {
+		now = &survey.Repeatability{Hz: r.Hz, DB: r.DB}
 	}
-	set.Repeatability = &survey.Repeatability{Hz: r.Hz, DB: r.DB}
 	for _, t := range of {
-		set.Repeatability.Takes = append(set.Repeatability.Takes, t.meta.ID)
+		now.Takes = append(now.Takes, t.meta.ID)
 	}
-	if err := s.SaveSettings(set); err != nil {
+	if err := s.ChangeSettings(func(set *survey.Settings) { set.Repeatability = now }); err != nil {
 		fmt.Fprintln(a.talk, "not remembered:", inWords(err))
 	}
 	return nil
@@ -300,6 +353,18 @@ func (c *beforeAfter) warn() {
 	}
 	if b.Device.Input != a.Device.Input || b.Device.InputChannel != a.Device.InputChannel {
 		say("They were recorded by different inputs, %s and %s: their levels may not compare.", b.Device.Input, a.Device.Input)
+	}
+	if !slices.Equal(b.Device.OutputChannels, a.Device.OutputChannels) && b.Device.System != fileSystem && a.Device.System != fileSystem {
+		say("They were played on different output channels.")
+	}
+	if b.SampleRateHz != a.SampleRateHz {
+		say("Their sample rates are %g and %g Hz: near the lower one's end they differ by that.", b.SampleRateHz, a.SampleRateHz)
+	}
+	if c.before.lowPassHz != c.after.lowPassHz {
+		say("They are read behind different crossovers.")
+	}
+	if x, y := c.before.m, c.after.m; x.FromHz > 2*y.FromHz || y.FromHz > 2*x.FromHz || x.ToHz > 1.5*y.ToHz || y.ToHz > 1.5*x.ToHz {
+		say("Their sweeps cover different ranges, %s to %s and %s to %s: nothing is said of the rest.", chart.Hz(x.FromHz), chart.Hz(x.ToHz), chart.Hz(y.FromHz), chart.Hz(y.ToHz))
 	}
 	if b.Device.System == fileSystem || a.Device.System == fileSystem {
 		say("A recording made elsewhere does not tell how loud it was played: let the levels be matched (--match), unless player and recorder were set alike.")
@@ -382,6 +447,9 @@ func (c *beforeAfter) remarks() []string {
 	case c.repeats.Takes > 0:
 		out = append(out, fmt.Sprintf("How well levels repeat was taken from %d takes: %.2f dB at 50 Hz, %.2f dB at 1 kHz (one standard deviation).", c.repeats.Takes, c.repeats.At(50), c.repeats.At(1000)))
 	}
+	if c.remembered {
+		out = append(out, "The survey remembers how well levels repeat; --repeats none forgets it.")
+	}
 	if c.d.OffsetDB != 0 {
 		out = append(out, fmt.Sprintf("The take after was raised by %s to match the levels.", reading.Signed(c.d.OffsetDB)))
 	}
@@ -400,12 +468,22 @@ func (c *beforeAfter) printBands(w io.Writer) {
 			if b.Changed {
 				mark = "*"
 			}
-			line.WriteString(flushRight(strings.Replace(fmt.Sprintf("%+.1f", math.Round(10*b.DifferenceDB)/10+0), "-", "−", 1)+mark, 9)[1:])
-			fmt.Fprintf(&off, "%8s", fmt.Sprintf("%.1f ", b.UncertaintyDB)[:min(8, len(fmt.Sprintf("%.1f ", b.UncertaintyDB)))])
+			line.WriteString(flushRight(signedCell(b.DifferenceDB)+mark, 8))
+			fmt.Fprintf(&off, "%8s", fmt.Sprintf("%.1f ", math.Max(0.1, b.UncertaintyDB)))
 		}
 		fmt.Fprintf(w, "  Hz %s\n  dB %s\n  ±  %s\n", strings.TrimRight(head.String(), " "), strings.TrimRight(line.String(), " "), strings.TrimRight(off.String(), " "))
 	}
 	fmt.Fprintln(w, "  *: beyond the uncertainty")
+}
+
+// signedCell is a difference with its sign, for a table; one that rounds to nothing
+// has none.
+func signedCell(db float64) string {
+	db = math.Round(10*db)/10 + 0
+	if db == 0 {
+		return "0.0"
+	}
+	return minus(fmt.Sprintf("%+.1f", db))
 }
 
 // printWhy writes the figures behind what is said.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"strings"
 
@@ -82,7 +83,7 @@ func (f *readFlags) settle(s *survey.Survey, source string, remember bool) error
 		}
 		filter, err := lowpass.Parse(c.Filter)
 		if err != nil {
-			return usage("give --crossover with a frequency, or none", "the crossover that the survey remembers for %s cannot be used: %s", source, err)
+			return nil // the settings are checked when they are read
 		}
 		f.lowPass, f.filter = c.Hz, filter
 		return nil
@@ -101,18 +102,20 @@ func (f *readFlags) settle(s *survey.Survey, source string, remember bool) error
 	}
 	before, known := set.Crossovers[source]
 	now := survey.Crossover{Hz: f.lowPass, Filter: f.slope}
-	switch {
-	case f.lowPass == 0 && !known, known && before == now:
+	if f.lowPass == 0 && !known || known && before == now {
 		return nil
-	case f.lowPass == 0:
-		delete(set.Crossovers, source)
-	default:
+	}
+	return s.ChangeSettings(func(set *survey.Settings) {
+		set.Crossovers = maps.Clone(set.Crossovers)
+		if f.lowPass == 0 {
+			delete(set.Crossovers, source)
+			return
+		}
 		if set.Crossovers == nil {
 			set.Crossovers = map[string]survey.Crossover{}
 		}
 		set.Crossovers[source] = now
-	}
-	return s.SaveSettings(set)
+	})
 }
 
 // expected is the fall of the low-pass that the take's source passes, tied to the

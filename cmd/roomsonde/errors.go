@@ -84,9 +84,14 @@ func (e *fileError) Hint() string {
 		return "check the path; the folder is " + workingFolder()
 	case errors.Is(e.err, fs.ErrPermission):
 		return "you have no right to read it: change its rights, or read a copy"
+	case errors.Is(e.err, errFolder):
+		return "name a file in it"
 	}
 	return ""
 }
+
+// errFolder is a folder where a file was expected.
+var errFolder = errors.New("it is a folder, not a file")
 
 // workingFolder is where relative paths start.
 func workingFolder() string {
@@ -167,7 +172,7 @@ func exitCode(err error) int {
 	case is[*levels.RecordingError](err), is[*modelroom.GoneError](err):
 		return exitDevice
 	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err),
-		is[*difference.NothingSharedError](err), is[*modes.TooShortError](err), is[*waterfall.TooShortError](err):
+		is[*difference.NothingSharedError](err), is[*noBassError](err), is[*modes.TooShortError](err), is[*waterfall.TooShortError](err):
 		return exitNoSweep
 	}
 	return exitOther
@@ -204,7 +209,7 @@ func explain(w io.Writer, err error) {
 }
 
 // packageNames stand before the texts of errors, for those who read code.
-var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|level|wav|calibration|soundcard|modelroom|chart|export|target|difference|modes|waterfall|reflections): `)
+var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|capture|level|wav|calibration|soundcard|modelroom|chart|export|target|lowpass|difference|modes|waterfall|reflections): `)
 
 // inWords returns an error's text as users get it.
 func inWords(err error) string {

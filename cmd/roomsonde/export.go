@@ -180,6 +180,14 @@ func notOfASurvey(path string) error {
 	return nil
 }
 
+// notInASurvey refuses a folder among what a survey keeps; "" is none.
+func notInASurvey(folder string) error {
+	if folder != "" && survey.Holds(filepath.Join(folder, "drawing.png")) {
+		return usage("write it elsewhere", "%s lies among the files of a survey, where nothing else is kept", folder)
+	}
+	return nil
+}
+
 // curve returns the response for files: on the log grid, or on all bins in the
 // swept range. Further columns: the noise where it is known, the group delay, and
 // whether the point may be read.

@@ -147,6 +147,9 @@ func (f *readFlags) check() error {
 	if _, err := chart.FormatOf("x." + f.format); err != nil {
 		return usage("use png or svg", "there is no drawing format %q", f.format)
 	}
+	if err := notInASurvey(f.drawings); err != nil {
+		return err
+	}
 	return f.checkCrossover()
 }
 
@@ -341,9 +344,7 @@ func plan(c *card, rate float64, take takeFlags, device deviceFlags, play sweepF
 	if take.source == "" {
 		p.take.source = device.sourceOn(p.said.channels, c)
 	}
-	if take.note == "" {
-		p.take.note = device.noteOfChanges()
-	}
+	p.take.note = device.withChanges(take.note)
 	return p, device.checkInput(c)
 }
 

@@ -178,9 +178,17 @@ func (d *deviceFlags) openModel(seat string, rate float64) (*card, float64, erro
 	return &card{Card: room, input: room.Device(), output: room.Device(), mic: room.CalibrationFile(), close: func() error { return nil }}, rate, nil
 }
 
-// noteOfChanges is a take's note where the user gives none: what was changed in the
-// built-in room.
-func (d *deviceFlags) noteOfChanges() string { return strings.Join(d.changes, "; ") }
+// withChanges adds to a take's note what was changed in the built-in room.
+func (d *deviceFlags) withChanges(note string) string {
+	if len(d.changes) == 0 {
+		return note
+	}
+	changes := strings.Join(d.changes, "; ")
+	if note == "" || note == changes {
+		return changes
+	}
+	return note + " (" + changes + ")"
+}
 
 // within reports a fault that would come after the program has ended.
 func (d *deviceFlags) within(p *sweep.Program) error {
@@ -420,8 +428,8 @@ func changesTopic() *cobra.Command {
 	var text strings.Builder
 	text.WriteString(`The built-in room can be changed before it is measured, so that there is a before
 and an after to compare: roomsonde measure --device model --change "move rear
-sub to 5.3,0.4,0.3". --change may be given several times. Where no --note is
-given, the changes become the take's note.
+sub to 5.3,0.4,0.3". --change may be given several times. The changes become
+part of the take's note.
 
 `)
 	columns(&text, modelroom.ChangeForms())

@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -18,6 +20,7 @@ import (
 
 	"roomsonde/capture/wav/atomicfile"
 	"roomsonde/cmd/roomsonde/internal/chart"
+	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/report"
 	"roomsonde/cmd/roomsonde/internal/survey"
 	"roomsonde/deconv"
@@ -72,6 +75,9 @@ func (a *app) report(ctx context.Context, f reportFlags) error {
 	if err := notOfASurvey(f.to); err != nil {
 		return err
 	}
+	if err := notInASurvey(f.pictures); err != nil {
+		return err
+	}
 	s, err := survey.Open(f.survey, false)
 	if err != nil {
 		return err
@@ -114,8 +120,9 @@ func (a *app) report(ctx context.Context, f reportFlags) error {
 // reportWork makes a page's content of a survey.
 type reportWork struct {
 	*app
-	s   *survey.Survey
-	dir string
+	s    *survey.Survey
+	dir  string
+	keys []string // of all that was asked for
 }
 
 // reportFormat grows where what is kept of a take would be told otherwise.
@@ -134,6 +141,9 @@ func (w *reportWork) page(ctx context.Context, f reportFlags) (report.Survey, er
 	}
 	wanted := map[string]bool{}
 	for _, id := range f.takes {
+		if strings.TrimSpace(id) == "" {
+			return page, usage("name takes by their numbers, as 10,11", "--takes names a take without a name")
+		}
 		take, err := w.s.Load(strings.TrimSpace(id))
 		if err != nil {
 			return page, err
@@ -143,6 +153,7 @@ func (w *reportWork) page(ctx context.Context, f reportFlags) (report.Survey, er
 	var chosen []survey.Entry
 	for _, e := range entries {
 		switch {
+		case e.InProgress: // another program is at it
 		case e.Unfinished && len(wanted) == 0:
 			page.Missing = append(page.Missing, fmt.Sprintf("%s was never finished.", e.ID))
 		case !e.Unfinished && (len(wanted) == 0 || wanted[e.ID]):
@@ -155,16 +166,20 @@ func (w *reportWork) page(ctx context.Context, f reportFlags) (report.Survey, er
 	if len(page.Takes) == 0 && len(page.Missing) == 0 {
 		return page, usage("measure something first: roomsonde measure", "%s holds no take to report on", w.s.Dir())
 	}
-	if page.Target, err = w.target(page.Takes); err != nil {
+	if page.Target, err = w.target(page.Takes, &page.Missing); err != nil {
 		return page, err
 	}
-	if page.Changes, err = w.changes(ctx, chosen, f); err != nil {
+	chosen = slices.DeleteFunc(chosen, func(e survey.Entry) bool {
+		return !slices.ContainsFunc(page.Takes, func(t report.Take) bool { return t.ID == e.ID })
+	})
+	if page.Changes, err = w.changes(ctx, chosen, f, &page.Missing); err != nil {
 		return page, err
 	}
 	if len(wanted) == 0 {
-		if page.Groups, err = w.groups(ctx); err != nil {
+		if page.Groups, err = w.groups(ctx, &page.Missing); err != nil {
 			return page, err
 		}
+		w.s.PruneWorked(w.keys)
 	}
 	page.Readings = pageReadings(page)
 	return page, nil
@@ -183,6 +198,7 @@ func (w *reportWork) takes(ctx context.Context, entries []survey.Entry, missing 
 	out, errs := make([]*report.Take, len(entries)), make([]error, len(entries))
 	var toDo []int
 	for i, e := range entries {
+		w.keys = append(w.keys, takeKey(w.s, e.Meta))
 		if t, ok := keptTake(w.s, e); ok {
 			out[i] = t
 		} else {
@@ -231,7 +247,26 @@ func takeKey(s *survey.Survey, m survey.Meta) string {
 		return ""
 	}
 	set, _ := s.Settings()
-	return strings.Join([]string{"take", reportFormat, version(), string(text), fmt.Sprint(set.Crossovers[m.Source])}, "\x00")
+	parts := []string{"take", reportFormat, version(), string(text), fmt.Sprint(set.Crossovers[m.Source])}
+	// Its files may be changed or put back by others.
+	dir := filepath.Join(s.Dir(), m.ID)
+	files, err := os.ReadDir(dir)
+	if err != nil {
+		return ""
+	}
+	paths := []string{}
+	for _, f := range files {
+		paths = append(paths, filepath.Join(dir, f.Name()))
+	}
+	if m.Calibration != nil {
+		paths = append(paths, filepath.Join(s.Dir(), filepath.FromSlash(m.Calibration.File)))
+	}
+	for _, path := range paths {
+		if info, err := os.Stat(path); err == nil {
+			parts = append(parts, fmt.Sprint(filepath.Base(path), info.Size(), info.ModTime().UnixNano()))
+		}
+	}
+	return strings.Join(parts, "\x00")
 }
 
 // keptTake returns what was kept of a take, if it is there and whole.
@@ -241,10 +276,30 @@ func keptTake(s *survey.Survey, e survey.Entry) (*report.Take, bool) {
 		return nil, false
 	}
 	var t report.Take
-	if json.Unmarshal(b, &t) != nil || t.ID != e.ID {
+	if unsealed(b, &t) != nil || t.ID != e.ID || t.Number != e.Number {
 		return nil, false
 	}
 	return &t, true
+}
+
+// sealed is content with its checksum before it: what was kept is either as it was,
+// or not used.
+func sealed(v any) ([]byte, error) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(b)
+	return append([]byte(hex.EncodeToString(sum[:])+"\n"), b...), nil
+}
+
+// unsealed reads what sealed wrote.
+func unsealed(b []byte, v any) error {
+	sum, content, ok := bytes.Cut(b, []byte("\n"))
+	if want := sha256.Sum256(content); !ok || string(sum) != hex.EncodeToString(want[:]) {
+		return errors.New("it is not as it was written")
+	}
+	return json.Unmarshal(content, v)
 }
 
 // keepTake works out what a page says of a take, and keeps it. What cannot be kept
@@ -254,7 +309,10 @@ func keepTake(ctx context.Context, s *survey.Survey, r *result) (*report.Take, e
 	if err != nil {
 		return nil, err
 	}
-	if b, err := json.Marshal(t); err == nil {
+	if slices.ContainsFunc(r.m.Findings, func(f measurement.Finding) bool { return f.Kind == changedSince }) {
+		return t, nil // until it is put right
+	}
+	if b, err := sealed(t); err == nil {
 		s.KeepWorked(takeKey(s, r.meta), b)
 	}
 	return t, nil
@@ -297,6 +355,9 @@ func (r *result) reported(ctx context.Context) (*report.Take, error) {
 		if x.Kind == modes.Group {
 			mode.Doubt = fmt.Sprintf("several modes from %.0f to %.0f Hz that are not told apart", x.FromHz, x.ToHz)
 		}
+		if mode.Doubt == "" && x.DecayS90 > mostDoubt*x.DecayS {
+			mode.Doubt = "its decay is hardly known"
+		}
 		t.Modes = append(t.Modes, mode)
 	}
 	if len(t.Modes) == 0 {
@@ -304,6 +365,10 @@ func (r *result) reported(ctx context.Context) (*report.Take, error) {
 	}
 	return t, nil
 }
+
+// mostDoubt is how much of a mode's decay time may be uncertain (at 90 %) before it
+// is doubtful.
+const mostDoubt = 0.25
 
 // conditions say how a take was made.
 func (r *result) conditions() []report.Condition {
@@ -345,7 +410,7 @@ func (r *result) conditions() []report.Condition {
 
 // target returns the survey's target, tied to the newest sound take that it can be
 // tied to; nil where there is none.
-func (w *reportWork) target(takes []report.Take) (*chart.Line, error) {
+func (w *reportWork) target(takes []report.Take, missing *[]string) (*chart.Line, error) {
 	t, err := targetOf(w.s)
 	if err != nil || t == nil {
 		return nil, err
@@ -364,12 +429,15 @@ func (w *reportWork) target(takes []report.Take) (*chart.Line, error) {
 			return &chart.Line{Name: "target", Hz: hz, DB: t.Curve(hz, offset)}, nil
 		}
 	}
+	if len(takes) > 0 {
+		*missing = append(*missing, "The target is not drawn: no sound take can be read in the band that it is tied to.")
+	}
 	return nil, nil
 }
 
 // changes compares each of the last takes that say what was changed with the one
 // before it, of the same source at the same seat.
-func (w *reportWork) changes(ctx context.Context, entries []survey.Entry, f reportFlags) ([]report.Change, error) {
+func (w *reportWork) changes(ctx context.Context, entries []survey.Entry, f reportFlags, missing *[]string) ([]report.Change, error) {
 	type pair struct{ before, after survey.Entry }
 	var pairs []pair
 	for i, e := range slices.Backward(entries) {
@@ -391,21 +459,22 @@ func (w *reportWork) changes(ctx context.Context, entries []survey.Entry, f repo
 		set, _ := w.s.Settings()
 		repeats, _ := json.Marshal(set.Repeatability)
 		key := strings.Join([]string{"change", takeKey(w.s, p.before.Meta), takeKey(w.s, p.after.Meta), string(repeats)}, "\x00")
+		w.keys = append(w.keys, key)
 		var change report.Change
-		if b, ok := w.s.Worked(key); ok && json.Unmarshal(b, &change) == nil {
+		if b, ok := w.s.Worked(key); ok && unsealed(b, &change) == nil {
 			out = append(out, change)
 			continue
 		}
 		c, err := w.compared(ctx, p.before.ID, p.after.ID)
-		var apart *difference.NothingSharedError
-		if errors.As(err, &apart) {
+		if err != nil {
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
+			*missing = append(*missing, fmt.Sprintf("What changed between takes %d and %d could not be worked out: %s.", p.before.Number, p.after.Number, strings.TrimSuffix(inWords(err), ".")))
 			continue
 		}
-		if err != nil {
-			return nil, err
-		}
 		change = c.reported()
-		if b, err := json.Marshal(change); err == nil {
+		if b, err := sealed(change); err == nil && c.before.m.Sound() && c.after.m.Sound() {
 			w.s.KeepWorked(key, b)
 		}
 		out = append(out, change)
@@ -414,7 +483,7 @@ func (w *reportWork) changes(ctx context.Context, entries []survey.Entry, f repo
 }
 
 // groups are the seats of the survey's last round.
-func (w *reportWork) groups(ctx context.Context) ([]report.Group, error) {
+func (w *reportWork) groups(ctx context.Context, missing *[]string) ([]report.Group, error) {
 	last, err := lastRound(w.s)
 	if err != nil || last == nil {
 		return nil, err
@@ -431,20 +500,25 @@ func (w *reportWork) groups(ctx context.Context) ([]report.Group, error) {
 		parts = append(parts, takeKey(w.s, e.Meta))
 	}
 	key := strings.Join(parts, "\x00")
+	w.keys = append(w.keys, key)
 	var groups []report.Group
-	if b, ok := w.s.Worked(key); ok && json.Unmarshal(b, &groups) == nil {
+	if b, ok := w.s.Worked(key); ok && unsealed(b, &groups) == nil {
 		return groups, nil
 	}
 	out, err := w.resultOf(ctx, r)
 	if err != nil {
-		return nil, err
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		*missing = append(*missing, fmt.Sprintf("The last round could not be worked out: %s.", strings.TrimSuffix(inWords(err), ".")))
+		return nil, nil
 	}
 	for seat := range r.Seats {
 		if g, ok := out.group(seat); ok {
 			groups = append(groups, g)
 		}
 	}
-	if b, err := json.Marshal(groups); err == nil {
+	if b, err := sealed(groups); err == nil {
 		w.s.KeepWorked(key, b)
 	}
 	return groups, nil
@@ -532,17 +606,20 @@ func pageReadings(page report.Survey) []string {
 			what += " (" + c.What + ")"
 		}
 		if len(c.Sentences) == 0 {
-			out = append(out, what+": nothing changed beyond the uncertainty.")
+			out = append(out, fmt.Sprintf("%s: nothing changed beyond the uncertainty, between %s and %s.", what, chart.Hz(c.Hz[0]), chart.Hz(c.Hz[len(c.Hz)-1])))
 			continue
 		}
 		out = append(out, what+": "+c.Sentences[0])
+	}
+	for _, g := range page.Groups {
+		out = append(out, g.Sentences[:min(3, len(g.Sentences))]...)
 	}
 	for _, t := range slices.Backward(page.Takes) {
 		if slices.ContainsFunc(t.Findings, func(f report.Finding) bool { return f.Fault }) {
 			out = append(out, fmt.Sprintf("Take %d (%s, %s) is marked: %s.", t.Number, t.Source, t.Seat, t.Findings[0].Kind))
 			continue
 		}
-		for _, s := range t.Readings[:min(3, len(t.Readings))] {
+		for _, s := range t.Readings[min(1, len(t.Readings)):min(3, len(t.Readings))] { // what follows from where to where it can be read
 			out = append(out, fmt.Sprintf("Take %d (%s, %s): %s", t.Number, t.Source, t.Seat, s))
 		}
 		if longest := longestMode(t.Modes); longest != nil {

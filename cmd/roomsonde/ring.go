@@ -20,6 +20,7 @@ import (
 	"roomsonde/deconv"
 	"roomsonde/deconv/decay/tolerance"
 	"roomsonde/deconv/modes"
+	"roomsonde/deconv/response"
 	"roomsonde/deconv/waterfall"
 	"roomsonde/sweep/scale"
 )
@@ -151,16 +152,40 @@ func (r *ringing) find(ctx context.Context, toHz float64) error {
 	for _, t := range r.takes {
 		irs = append(irs, t.m.Impulse)
 	}
+	for i, t := range r.takes {
+		for _, other := range r.takes[:i] {
+			if other.meta.ID == t.meta.ID {
+				return usage("name each take once", "take %d is named twice: the same noise would count as more knowledge", t.meta.Number)
+			}
+		}
+	}
 	for _, t := range r.takes[1:] {
 		if t.m.Impulse.SampleRate != irs[0].SampleRate {
 			return usage("name takes of one sample rate", "takes %d and %d have different sample rates, %g and %g Hz", r.takes[0].meta.Number, t.meta.Number, irs[0].SampleRate, t.m.Impulse.SampleRate)
 		}
 	}
+	first := r.takes[0]
+	if x := first.m.Readable; !x.OK || x.FromHz >= toHz || x.ToHz <= leastRingHz {
+		return &noBassError{first.meta.Number, x, toHz}
+	}
 	var err error
 	if r.found, err = modes.Find(ctx, irs, modes.Options{HighHz: toHz}); err != nil {
 		return err
 	}
-	first := r.takes[0]
+	// What was not played, or cannot be read, has no modes to tell of.
+	beyond := func(m modes.Mode) bool { return !first.m.Readable.Contains(m.Hz) }
+	r.found.Modes = slices.DeleteFunc(r.found.Modes, beyond)
+	r.found.Other = slices.DeleteFunc(r.found.Other, beyond)
+	// One whose decay may as well be nothing, or twice as long, is not told as one.
+	r.found.Modes = slices.DeleteFunc(r.found.Modes, func(m modes.Mode) bool {
+		if m.DecayS90 < hardlyKnown*m.DecayS {
+			return false
+		}
+		m.Kind = modes.Unsure
+		r.found.Other = append(r.found.Other, m)
+		return true
+	})
+	slices.SortStableFunc(r.found.Other, func(a, b modes.Mode) int { return cmp.Compare(a.Hz, b.Hz) })
 	for _, m := range r.found.Modes {
 		r.levels = append(r.levels, first.corrected(m.At[0].LevelDB, m.Hz))
 	}
@@ -168,6 +193,31 @@ func (r *ringing) find(ctx context.Context, toHz float64) error {
 		r.named = modes.Name(r.found.Modes, *r.room)
 	}
 	return nil
+}
+
+// hardlyKnown is how much of a decay time may be uncertain before it is no figure.
+const hardlyKnown = 0.75
+
+// leastRingHz is the lowest frequency that modes are looked for at.
+const leastRingHz = 20
+
+// noBassError says that a take tells nothing of the range of modes.
+type noBassError struct {
+	take     int
+	readable response.Readable
+	toHz     float64
+}
+
+func (e *noBassError) Error() string {
+	if !e.readable.OK {
+		return fmt.Sprintf("take %d cannot be read anywhere: %s", e.take, e.readable.FromReason)
+	}
+	return fmt.Sprintf("take %d can be read from %s to %s only, and modes are looked for from %d Hz to %s", e.take, chart.Hz(e.readable.FromHz), chart.Hz(e.readable.ToHz), leastRingHz, chart.Hz(e.toHz))
+}
+
+// Hint says what to do about it.
+func (e *noBassError) Hint() string {
+	return "measure a source that plays the bass, with a sweep that begins at 20 Hz or lower"
 }
 
 // corrected takes the microphone's deviation at a frequency off a level.
@@ -204,6 +254,9 @@ func (r *ringing) printText(w io.Writer) {
 	first.printHead(w)
 	for _, t := range r.takes[1:] {
 		paragraph(w, "with ", t.title())
+		if note := t.meta.Note; note != first.meta.Note {
+			paragraph(w, "! ", fmt.Sprintf("Between takes %d and %d something was changed (%s): where it changed the room or filters a mode, they do not tell one room's modes.", first.meta.Number, t.meta.Number, cmp.Or(note, first.meta.Note)))
+		}
 		if !t.m.Sound() {
 			paragraph(w, "! ", fmt.Sprintf("Take %d is marked: %s.", t.meta.Number, faultsOf(t)))
 		}
@@ -217,11 +270,13 @@ func (r *ringing) printText(w io.Writer) {
 	fmt.Fprintln(w, "\nWhich modes ring?  (± holds in 9 of 10 cases)")
 	fmt.Fprintln(w, "            Hz        60 dB in s       level dB  lowered by 6 dB")
 	for i, m := range r.found.Modes {
-		line := "  " + flushRight(fmt.Sprintf("%.1f ± %.1f", m.Hz, m.Hz90), 14) + "  " + flushRight(fmt.Sprintf("%.2f ± %.2f", m.DecayS, m.DecayS90), 14) +
-			"  " + flushRight(minus(fmt.Sprintf("%.1f ± %.1f", r.levels[i], m.At[0].LevelDB90)), 13)
+		line := "  " + flushRight(hertz(m), 14) + "  " + flushRight(fmt.Sprintf("%.2f ± %.2f", m.DecayS, math.Max(0.01, m.DecayS90)), 14) +
+			"  " + flushRight(minus(fmt.Sprintf("%.1f ± %.1f", r.levels[i], math.Max(0.1, m.At[0].LevelDB90))), 13)
 		switch f := m.Cut(reading.CutDB); {
 		case m.Kind == modes.Group:
 			line += fmt.Sprintf("  several modes, %.0f to %.0f Hz", m.FromHz, m.ToHz)
+		case r.levels[i] < slices.Max(r.levels)-weakDB:
+			line += "  too weak to matter"
 		case f.Meets:
 			line += fmt.Sprintf("  %.2f s at Q %.1f", f.DecayS, f.Q)
 		default:
@@ -276,6 +331,17 @@ func orElse(rivals []modes.RigidMode) string {
 	return s
 }
 
+// weakDB is how far below the strongest mode another one hardly matters.
+const weakDB = 25
+
+// hertz is a mode's frequency with what it may be off.
+func hertz(m modes.Mode) string {
+	if m.Hz90 < 0.1 {
+		return fmt.Sprintf("%.2f ± %.2f", m.Hz, math.Max(0.01, m.Hz90))
+	}
+	return fmt.Sprintf("%.1f ± %.1f", m.Hz, m.Hz90)
+}
+
 // otherWords say why something is no mode.
 var otherWords = map[modes.Kind]string{
 	modes.Short:  "decays too fast for a mode: mostly the loudspeaker's own lower end",
@@ -296,28 +362,30 @@ type jsonRinging struct {
 
 // jsonMode holds, with each figure, half of the interval that it lies in.
 type jsonMode struct {
-	Kind          string      `json:"kind"` // "mode", "group"; of others "short", "steady", "unsure"
-	Hz            float64     `json:"frequency_hz"`
-	HzOff         float64     `json:"frequency_uncertainty_hz"`
-	DecayS        float64     `json:"decay_s"`
-	DecayOff      float64     `json:"decay_uncertainty_s"`
-	LevelDB       float64     `json:"level_db"`
-	LevelOff      float64     `json:"level_uncertainty_db"`
-	PhaseDeg      float64     `json:"phase_deg"` // at the first arrival
-	FromHz        float64     `json:"from_hz"`
-	ToHz          float64     `json:"to_hz"`
-	LevelsDB      []float64   `json:"levels_db"` // in each take, the first first
-	Room          *jsonOrder3 `json:"room"`      // null without --room, or without a match
-	LoweredQ      *float64    `json:"lowered_6_db_q"`
-	LoweredDecayS *float64    `json:"lowered_6_db_decay_s"`
+	Kind          string    `json:"kind"` // "mode", "group"; of others "short", "steady", "unsure"
+	Hz            float64   `json:"frequency_hz"`
+	HzOff         float64   `json:"frequency_uncertainty_hz"`
+	DecayS        float64   `json:"decay_s"`
+	DecayOff      float64   `json:"decay_uncertainty_s"`
+	LevelDB       float64   `json:"level_db"`
+	LevelOff      float64   `json:"level_uncertainty_db"`
+	PhaseDeg      float64   `json:"phase_deg"` // at the first arrival
+	FromHz        float64   `json:"from_hz"`
+	ToHz          float64   `json:"to_hz"`
+	LevelsDB      []float64 `json:"levels_db"` // in each take, the first first
+	Room          *jsonWave `json:"room"`      // null without --room, or without a match
+	LoweredQ      *float64  `json:"lowered_6_db_q"`
+	LoweredDecayS *float64  `json:"lowered_6_db_decay_s"`
 }
 
-type jsonOrder3 struct {
+type jsonWave struct {
 	Order [3]int  `json:"order"`
 	Shape string  `json:"shape"`
 	Hz    float64 `json:"frequency_hz"`
 	OffHz float64 `json:"off_hz"`
 	Error float64 `json:"error_hz"`
+	// Rivals are other orders that it may be just as well.
+	Rivals [][3]int `json:"rivals"`
 }
 
 type jsonExplained struct {
@@ -354,7 +422,10 @@ func (r *ringing) printJSON(w io.Writer) error {
 		x := r.jsonMode(m)
 		if r.named != nil && r.named[i].Match != nil {
 			n := r.named[i]
-			x.Room = &jsonOrder3{n.Match.Order, string(n.Match.Shape), n.Match.Hz, n.OffHz, n.ErrorHz}
+			x.Room = &jsonWave{n.Match.Order, string(n.Match.Shape), n.Match.Hz, n.OffHz, n.ErrorHz, [][3]int{}}
+			for _, rival := range n.Rivals {
+				x.Room.Rivals = append(x.Room.Rivals, rival.Order)
+			}
 		}
 		j.Modes = append(j.Modes, x)
 	}
@@ -375,7 +446,10 @@ func (a *app) drawRinging(ctx context.Context, r *ringing, f ringFlags) ([]strin
 		return nil, nil
 	}
 	first := r.takes[0]
-	views := []named{{"ringing", r.ringingView()}}
+	var views []named
+	if v := r.ringingView(); len(v.Modes)+len(v.Bands) > 0 {
+		views = append(views, named{"ringing", v})
+	}
 	if f.waterfall {
 		view, err := r.waterfallView(ctx, waterfall.Options{})
 		if err != nil {
@@ -426,7 +500,7 @@ const mostMarks = 6
 func (r *ringing) strongest() []int {
 	var order []int
 	for i, m := range r.found.Modes {
-		if m.Kind == modes.Single {
+		if m.Kind == modes.Single && m.DecayS90 < mostDoubt*m.DecayS {
 			order = append(order, i)
 		}
 	}
@@ -434,10 +508,10 @@ func (r *ringing) strongest() []int {
 	return order[:min(mostMarks, len(order))]
 }
 
-func (r *ringing) ringingView() chart.View {
+func (r *ringing) ringingView() chart.Ringing {
 	v := chart.Ringing{Subtitle: r.takes[0].title(), Named: mostMarks}
 	for _, m := range r.found.Modes {
-		if m.Kind == modes.Single {
+		if m.Kind == modes.Single && m.DecayS90 < 2*mostDoubt*m.DecayS {
 			v.Modes = append(v.Modes, chart.RingMode{Hz: m.Hz, Seconds: m.DecayS, PlusOrMinusS: m.DecayS90})
 		}
 	}

@@ -47,7 +47,9 @@ func (f *roundFlags) add(flags *pflag.FlagSet) {
 	pause.least = 0
 	flags.Var(pause, "pause", "silence between two sources (default: 2 s)")
 	flags.Var(seconds(&f.moveDelay), "move-delay", "wait so long before each further seat, instead of for Enter: the time to move the microphone")
-	flags.Var(frequency(&f.crossover), "crossover", "where loudspeakers and subwoofers meet (default: as the survey remembers it, else 80 Hz)")
+	meets := frequency(&f.crossover)
+	meets.least, meets.most = 10, 20000
+	flags.Var(meets, "crossover", "where loudspeakers and subwoofers meet (default: as the survey remembers it, else 80 Hz)")
 	flags.BoolVar(&f.resume, "resume", false, "go on with the survey's last round, as it was begun; where nothing is left to play, show it again")
 	flags.BoolVar(&f.anew, "new", false, "begin a new round, also where the last one of these sources is not complete")
 	flags.BoolVar(&f.yes, "yes", false, "never wait for Enter")
@@ -359,9 +361,7 @@ func (a *app) round(ctx context.Context, of roundFlags, last *earlier, options [
 			return err
 		}
 	}
-	if of.note == "" {
-		of.note = device.noteOfChanges()
-	}
+	of.note = device.withChanges(of.note)
 	r := &roundUnderWay{of: of, parts: parts, device: device, pass: pass, takes: map[slot]*roundTake{}}
 	r.Round = survey.Round{Of: len(parts), Seats: seats, Options: options}
 	for _, p := range parts {

@@ -759,7 +759,9 @@ func (a *app) resultOf(ctx context.Context, r *roundUnderWay) (*roundResult, err
 			if errors.Is(err, context.Canceled) {
 				return nil, err
 			}
-			return nil, fmt.Errorf("the round cannot be shown: %w", err)
+			// The others are there all the same.
+			t.failed, t.meta.ID = fmt.Sprintf("take %s could not be worked out: %s", t.meta.ID, inWords(err)), ""
+			continue
 		}
 		t.measure(res)
 		if !res.m.Sound() { // its files were changed since

@@ -228,10 +228,13 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	// The files are worked from as they are; what differs from what was kept is
 	// said.
 	if err := s.Verify(take.ID); err != nil {
-		m.Findings = append(m.Findings, measurement.Finding{Kind: "changed since", Fault: true, Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
+		m.Findings = append(m.Findings, measurement.Finding{Kind: changedSince, Fault: true, Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
 	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recordings: take.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass, filter: read.filter}, nil
 }
+
+// changedSince is the finding of a take whose files are not as they were made.
+const changedSince = "changed since"
 
 // inputOf makes of a take's recordings what is worked out.
 func inputOf(meta survey.Meta, dir string, recordings []*wav.File) (in measurement.Input, err error) {

@@ -105,12 +105,7 @@ func (a *app) targetClearCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			set, err := s.Settings()
-			if err != nil {
-				return err
-			}
-			set.Target = nil
-			if err := s.SaveSettings(set); err != nil {
+			if err := s.ChangeSettings(func(set *survey.Settings) { set.Target = nil }); err != nil {
 				return err
 			}
 			fmt.Fprintf(a.out, "%s aims at nothing now.\n", s.Dir())
@@ -149,11 +144,17 @@ func (a *app) setTarget(dir string, f targetFlags) error {
 	if t.LevelFromHz, t.LevelToHz, err = band(f.level); err != nil {
 		return err
 	}
+	if t.LevelToHz > 0 && (t.LevelFromHz < 20 || t.LevelToHz > 20000) {
+		return usage("give a band between 20 Hz and 20 kHz in which your loudspeakers play", "--level-band %s is none that is measured", f.level)
+	}
 	var remarks []string
 	if f.points != "" {
 		file, err := os.Open(f.points)
 		if err != nil {
 			return &fileError{f.points, err}
+		}
+		if info, err := file.Stat(); err == nil && info.IsDir() {
+			return &fileError{f.points, errFolder}
 		}
 		defer file.Close()
 		if t.Points, remarks, err = target.ParsePoints(file, f.points); err != nil {
@@ -168,17 +169,15 @@ func (a *app) setTarget(dir string, f targetFlags) error {
 	if err != nil {
 		return err
 	}
-	set, err := s.Settings()
+	text, err := json.Marshal(t)
 	if err != nil {
 		return err
 	}
-	if set.Target, err = json.Marshal(t); err != nil {
+	if err := s.ChangeSettings(func(set *survey.Settings) { set.Target = text }); err != nil {
 		return err
 	}
-	if err := s.SaveSettings(set); err != nil {
-		return err
-	}
-	paragraph(a.out, "", fmt.Sprintf("%s aims at: %s.", s.Dir(), t))
+	tied := t.Resolved()
+	paragraph(a.out, "", fmt.Sprintf("%s aims at: %s. It is tied to the level measured between %s and %s.", s.Dir(), t, chart.Hz(tied.LevelFromHz), chart.Hz(tied.LevelToHz)))
 	for _, r := range remarks {
 		paragraph(a.out, "note: ", r)
 	}
@@ -214,7 +213,7 @@ type departure struct {
 func (a *app) departures(ctx context.Context, dir string, ids []string, against string, mic microphoneFlags, read readFlags) error {
 	if against == "list" {
 		for _, r := range target.Recommendations() {
-			paragraph(a.out, "", r.Name+": "+r.Source+". "+r.Support)
+			paragraph(a.out, "", r.Source+". Its figures are known "+r.Support+". Call it with --against \""+r.Name+"\".")
 		}
 		return nil
 	}
@@ -262,7 +261,7 @@ func (a *app) departures(ctx context.Context, dir string, ids []string, against 
 		return printDeparturesJSON(a.out, aim, limits, list)
 	}
 	if limits != nil {
-		paragraph(a.out, "", fmt.Sprintf("Held against %s: %s. %s", limits.Name, limits.Source, limits.Support))
+		paragraph(a.out, "", fmt.Sprintf("Held against %s. Its figures are known %s. It is made for studios and listening rooms, about the mean level; few living rooms keep it.", limits.Source, limits.Support))
 	} else {
 		paragraph(a.out, "", fmt.Sprintf("%s aims at: %s.", s.Dir(), aim))
 	}
@@ -328,7 +327,7 @@ func (d *departure) printText(w io.Writer) {
 			if b.BeyondDB != 0 {
 				mark = "  *"
 			}
-			fmt.Fprintln(w, minus(fmt.Sprintf("  %8s %6.1f   %.1f to %+.1f%s", chart.Hz(b.NominalHz), b.DB, b.LowerDB, b.UpperDB, mark)))
+			fmt.Fprintln(w, minus(fmt.Sprintf("  %8s %+6.1f   %+.1f to %+.1f%s", chart.Hz(b.NominalHz), b.DB, b.LowerDB, b.UpperDB, mark)))
 		}
 		return
 	}
@@ -347,8 +346,8 @@ func (d *departure) printText(w io.Writer) {
 	for _, b := range d.bands {
 		hz, db = append(hz, b.NominalHz), append(db, b.DB)
 	}
-	fmt.Fprintln(w, "How near is it to the target?  (dB, measured less target, 1/3 octave)")
-	printRows(w, hz, func(i int) string { return fmt.Sprintf("%+.1f", db[i]) })
+	fmt.Fprintln(w, "\nHow near is it to the target?  (dB, measured less target, 1/3 octave)")
+	printRows(w, hz, func(i int) string { return signedCell(db[i]) })
 }
 
 // printRows writes figures under their frequencies, eight to a line.

@@ -105,7 +105,7 @@ func (x *reasons) print(w io.Writer) {
 		fmt.Fprint(w, "No dip of the bass is deep enough to ask where it comes from.\n\n")
 		return
 	}
-	fmt.Fprintln(w, "Why may there be dips?  (what the measurement supports comes first)")
+	fmt.Fprintln(w, "Why may there be dips?  (each with what would tell it from the others)")
 	for i, d := range x.dips {
 		paragraph(w, "  ", fmt.Sprintf("%s, %.0f dB deep:", chart.Hz(d.Hz), d.DepthDB))
 		for _, s := range x.why[i] {

@@ -1,6 +1,10 @@
 package decay
 
-import "math"
+import (
+	"math"
+
+	"roomsonde/deconv/internal/fraction"
+)
 
 const (
 	// highestShare is the highest upper band edge, as a share of the sampling
@@ -26,11 +30,10 @@ type halfBand []float64
 func newHalfBand(pairs int, beta float64) halfBand {
 	h := make(halfBand, pairs)
 	edge := float64(2 * pairs) // the window's first zero
-	norm := bessel0(beta)
 	sum := 0.0
 	for i := range h {
 		m := float64(2*i + 1)
-		w := bessel0(beta*math.Sqrt(1-(m/edge)*(m/edge))) / norm
+		w := fraction.Kaiser(m/edge, beta)
 		h[i] = math.Sin(math.Pi*m/2) / (math.Pi * m) * w
 		sum += h[i]
 	}
@@ -38,17 +41,6 @@ func newHalfBand(pairs int, beta float64) halfBand {
 		h[i] *= 0.25 / sum // exactly 1 at 0 Hz and 0 at half the rate
 	}
 	return h
-}
-
-// bessel0 is the modified Bessel function I0 by its power series.
-func bessel0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1; term > 1e-17*sum; k++ {
-		half := x / float64(2*k)
-		term *= half * half
-		sum += term
-	}
-	return sum
 }
 
 // Kaiser's formula for a stop band of −110 dB. The halver has to be flat up to

@@ -106,7 +106,8 @@ const decayConstant = 3 * math.Ln10
 
 // pairModes pairs the modes of two takes, the nearest first: their frequencies
 // differ by no more than half the wider one's bandwidth, or three standard
-// errors where that is more.
+// errors where that is more. Of several within reach the one that is about as
+// strong is nearer: 12 dB count as much as the reach.
 func pairModes(before, after []Mode) []ModeChange {
 	type pair struct {
 		a, b     int
@@ -121,7 +122,7 @@ func pairModes(before, after []Mode) []ModeChange {
 			}
 			reach := math.Max(decayConstant/math.Pi/math.Min(a.T60S, b.T60S)/2, 3*math.Hypot(a.StandardHz, b.StandardHz))
 			if d := math.Abs(b.Hz-a.Hz) / reach; d <= 1 {
-				pairs = append(pairs, pair{i, j, d})
+				pairs = append(pairs, pair{i, j, math.Hypot(d, (b.LevelDB-a.LevelDB)/12)})
 			}
 		}
 	}

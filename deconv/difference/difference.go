@@ -86,6 +86,9 @@ type Mode struct {
 	Hz, StandardHz float64
 	// T60S is the time in which it falls by 60 dB; StandardS its standard error.
 	T60S, StandardS float64
+	// LevelDB is the level of its peak: where modes lie close together, it tells
+	// which of them is which. 0 for all: not known.
+	LevelDB float64
 }
 
 // Options says how takes are compared. The zero value compares all that can be

@@ -392,13 +392,28 @@ func TestAlike(t *testing.T) {
 	}
 }
 
+// Two modes at one frequency are told apart by how strong they are, whichever
+// rings longer.
+func TestPairModesByLevel(t *testing.T) {
+	strong, weak := Mode{Hz: 101.9, T60S: 0.16, LevelDB: -6}, Mode{Hz: 101.7, T60S: 0.66, LevelDB: -20}
+	before := []Mode{strong, weak}
+	strong.Hz, weak.Hz = 101.7, 101.9 // nearer, in frequency, to the other one
+	strong.LevelDB--
+	weak.T60S = 0.69
+	for _, p := range pairModes(before, []Mode{weak, strong}) {
+		if p.Before == nil || p.After == nil || math.Abs(p.Before.LevelDB-p.After.LevelDB) > 1 {
+			t.Errorf("%+v became %+v", p.Before, p.After)
+		}
+	}
+}
+
 func TestDecaysAndModes(t *testing.T) {
 	a := curve(func(float64) float64 { return 0 })
 	b := a
 	a.Decays = []Decay{{"63 Hz octave T20", 63, 0.80, 0.01}, {"125 Hz octave T20", 125, 0.5, 0.01}, {"250 Hz octave T30", 250, 0.5, 0.01}}
 	b.Decays = []Decay{{"125 Hz octave T20", 125, 0.51, 0.01}, {"63 Hz octave T20", 63, 0.60, 0.01}, {"250 Hz octave T20", 250, 0.2, 0.01}}
-	a.Modes = []Mode{{31, 0.05, 0.9, 0.02}, {42, 0.05, 0.8, 0.02}, {44.5, 0.05, 0.6, 0.02}, {60, 0.05, 0.5, 0.02}, {75, 0.1, 0.5, 0.02}}
-	b.Modes = []Mode{{31.05, 0.05, 0.6, 0.02}, {44.6, 0.05, 0.6, 0.02}, {42.05, 0.05, 0.8, 0.02}, {61, 0.05, 0.5, 0.02}, {90, 0.1, 0.5, 0.02}}
+	a.Modes = []Mode{{Hz: 31, StandardHz: 0.05, T60S: 0.9, StandardS: 0.02}, {Hz: 42, StandardHz: 0.05, T60S: 0.8, StandardS: 0.02}, {Hz: 44.5, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 60, StandardHz: 0.05, T60S: 0.5, StandardS: 0.02}, {Hz: 75, StandardHz: 0.1, T60S: 0.5, StandardS: 0.02}}
+	b.Modes = []Mode{{Hz: 31.05, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 44.6, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 42.05, StandardHz: 0.05, T60S: 0.8, StandardS: 0.02}, {Hz: 61, StandardHz: 0.05, T60S: 0.5, StandardS: 0.02}, {Hz: 90, StandardHz: 0.1, T60S: 0.5, StandardS: 0.02}}
 	r := mustCompare(t, a, b, Options{})
 	if len(r.Decays) != 2 || !r.Decays[0].Changed || r.Decays[1].Changed || !(math.Abs(r.Decays[0].DifferenceShare+0.25) <= 1e-9) {
 		t.Errorf("decays: %+v", r.Decays)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"roomsonde/deconv"
+	"roomsonde/deconv/internal/fraction"
 )
 
 // rateShare is the decimated rate as a multiple of the highest frequency.
@@ -40,7 +41,7 @@ func newDecimator(inRate, highHz float64) decimator {
 	for i := range d.taps {
 		m := float64(i - d.half)
 		r := m / float64(d.half+1)
-		w := bessel0(beta * math.Sqrt(1-r*r))
+		w := fraction.Kaiser(r, beta)
 		s := 2 * cut
 		if m != 0 {
 			s = math.Sin(2*math.Pi*cut*m) / (math.Pi * m)
@@ -89,17 +90,6 @@ func (d decimator) apply(x []float64, from, count int) []float64 {
 		out[i] = s
 	}
 	return out
-}
-
-// bessel0 is the modified Bessel function I0 by its power series.
-func bessel0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1; term > 1e-17*sum; k++ {
-		half := x / float64(2*k)
-		term *= half * half
-		sum += term
-	}
-	return sum
 }
 
 func expC(s complex128) complex128 {

@@ -109,7 +109,7 @@ func WhyDip(d Dip, around Around) []string {
 	case len(gone) > 0:
 		out = append(out, "It is there at "+list(stays)+", and not at "+list(gone)+".")
 	}
-	if around.CrossoverHz > 0 && d.Hz > around.CrossoverHz/2 && d.Hz < 2*around.CrossoverHz && around.Several {
+	if around.CrossoverHz > 0 && d.Hz > around.CrossoverHz/math.Sqrt2 && d.Hz < math.Sqrt2*around.CrossoverHz && around.Several {
 		out = append(out, fmt.Sprintf("The crossover at %s is near, where loudspeaker and subwoofer play together and may work against each other. Measure each alone: if neither has the dip, delay or polarity would mend it.", chart.Hz(around.CrossoverHz)))
 	} else if around.Several && d.Hz < 200 {
 		out = append(out, "Several sources play, and may work against each other. Measure each alone: if none has the dip, delay or polarity would mend it.")

@@ -7,9 +7,10 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
+
+	"roomsonde/calibration/target/lowpass"
 )
 
 // Settings are what the takes of a survey have in common: the content of
@@ -78,6 +79,9 @@ func (s *Survey) readSettings() (Settings, map[string]json.RawMessage, error) {
 	if err == nil {
 		err = unmarshal(b, &set)
 	}
+	if string(set.Target) == "null" {
+		set.Target = nil
+	}
 	if set.Target != nil {
 		var text bytes.Buffer // without the file's line breaks
 		if json.Compact(&text, set.Target) == nil {
@@ -113,14 +117,17 @@ func (set *Settings) check() error {
 		if !(c.Hz >= 10 && c.Hz <= 20000) {
 			return fmt.Errorf("its crossover of %q lies at %g Hz", source, c.Hz)
 		}
+		if _, err := lowpass.Parse(c.Filter); err != nil {
+			return fmt.Errorf("its crossover of %q has a low-pass %q, which is none", source, c.Filter)
+		}
 	}
 	if r := set.Repeatability; r != nil {
-		if len(r.Hz) != len(r.DB) || len(r.Hz) == 0 || !slices.IsSorted(r.Hz) {
-			return fmt.Errorf("its repeatability has %d frequencies and %d levels, or they do not rise", len(r.Hz), len(r.DB))
+		if len(r.Hz) != len(r.DB) || len(r.Hz) == 0 || len(r.Takes) < 2 {
+			return fmt.Errorf("its repeatability has %d frequencies and %d levels of %d takes", len(r.Hz), len(r.DB), len(r.Takes))
 		}
 		for i := range r.Hz {
-			if !(r.Hz[i] > 0 && r.DB[i] >= 0 && r.DB[i] <= 100) {
-				return fmt.Errorf("its repeatability is %g dB at %g Hz", r.DB[i], r.Hz[i])
+			if !(r.Hz[i] > 0 && r.DB[i] >= 0 && r.DB[i] <= 20) || i > 0 && !(r.Hz[i] > r.Hz[i-1]) {
+				return fmt.Errorf("its repeatability is %g dB at %g Hz, or its frequencies do not rise", r.DB[i], r.Hz[i])
 			}
 		}
 	}
@@ -131,15 +138,28 @@ func (set *Settings) check() error {
 // version does not know stay. Errors are those of Settings, a *WriteError, a
 // *BusyError, or what ReadOnly says.
 func (s *Survey) SaveSettings(set Settings) error {
+	return s.ChangeSettings(func(now *Settings) { *now = set })
+}
+
+// ChangeSettings changes the survey's settings while no other program does.
+// Otherwise it is SaveSettings.
+func (s *Survey) ChangeSettings(change func(*Settings)) error {
 	if s.readOnly != nil {
 		return s.readOnly
 	}
-	set.Format = settingsFormat
-	err := set.check()
+	var trial Settings // what cannot be is refused before anything is locked
+	change(&trial)
+	trial.Format = settingsFormat
+	err := trial.check()
 	if err == nil {
 		err = s.locked(lockPatience, func() error {
-			_, all, err := s.readSettings()
+			set, all, err := s.readSettings()
 			if err != nil {
+				return err
+			}
+			change(&set)
+			set.Format = settingsFormat
+			if err := set.check(); err != nil {
 				return err
 			}
 			known, err := fields(set)

@@ -24,7 +24,7 @@ func TestSettings(t *testing.T) {
 	want := Settings{MarkChannel: "FR", Level: &LevelSetting{DBFS: -24, Source: "left", Channel: "FL", Input: "microphone", Output: "receiver",
 		SetAt: time.Date(2025, 3, 1, 14, 30, 0, 0, time.FixedZone("", 3600))},
 		Target: json.RawMessage(`{"rise_db":6}`), Crossovers: map[string]Crossover{"sub": {80, "LR24"}},
-		Repeatability: &Repeatability{Takes: []string{"0001-a-b"}, Hz: []float64{20, 200}, DB: []float64{0.1, 0.2}}}
+		Repeatability: &Repeatability{Takes: []string{"0001-a-b", "0002-a-b"}, Hz: []float64{20, 200}, DB: []float64{0.1, 0.2}}}
 	if err := s.SaveSettings(want); err != nil {
 		t.Fatal(err)
 	}
@@ -56,15 +56,17 @@ func TestSettings(t *testing.T) {
 
 	// Of a newer format, or damaged: not overwritten, and in nobody's way.
 	for content, want := range map[string]any{
-		`{"format": 2, "level": "soft"}`:                                  new(*NewerError),
-		`{"format": 1, "level": "soft"}`:                                  new(*Damage),
-		`{"format": 1, "level": {"dbfs": 3}}`:                             new(*Damage), // above full scale
-		`{"format": 1, "level": {"set_at": "tuesday"}}`:                   new(*Damage),
-		`{"level": {"dbfs": -30}}`:                                        new(*Damage),
-		`{"format": 1, "crossovers": {"sub": {"hz": 0}}}`:                 new(*Damage),
-		`{"format": 1, "repeatability": {"hz": [20, 10], "db": [1, 1]}}`:  new(*Damage),
-		`{"format": 1, "repeatability": {"hz": [20, 30], "db": [1]}}`:     new(*Damage),
-		`{"format": 1, "repeatability": {"hz": [20, 30], "db": [1, -1]}}`: new(*Damage),
+		`{"format": 2, "level": "soft"}`:                                                       new(*NewerError),
+		`{"format": 1, "level": "soft"}`:                                                       new(*Damage),
+		`{"format": 1, "level": {"dbfs": 3}}`:                                                  new(*Damage), // above full scale
+		`{"format": 1, "level": {"set_at": "tuesday"}}`:                                        new(*Damage),
+		`{"level": {"dbfs": -30}}`:                                                             new(*Damage),
+		`{"format": 1, "repeatability": {"takes": ["a"], "hz": [20, 30], "db": [1, 1]}}`:       new(*Damage),
+		`{"format": 1, "crossovers": {"sub": {"hz": 80, "filter": "LR99"}}}`:                   new(*Damage),
+		`{"format": 1, "crossovers": {"sub": {"hz": 0}}}`:                                      new(*Damage),
+		`{"format": 1, "repeatability": {"takes": ["a", "b"], "hz": [20, 20], "db": [1, 1]}}`:  new(*Damage),
+		`{"format": 1, "repeatability": {"takes": ["a", "b"], "hz": [20, 30], "db": [1]}}`:     new(*Damage),
+		`{"format": 1, "repeatability": {"takes": ["a", "b"], "hz": [20, 30], "db": [1, -1]}}`: new(*Damage),
 		"":     new(*Damage),
 		`[]`:   new(*Damage),
 		`null`: new(*Damage),

@@ -331,7 +331,19 @@ func parseMeta(b []byte) (*Meta, error) {
 	if len(m.MoreRecordings) == 0 {
 		m.Recording.Used = true
 	}
+	for _, text := range []*string{&m.Source, &m.Seat, &m.Note} {
+		*text = strings.Map(printable, *text)
+	}
 	return &m, nil
+}
+
+// printable replaces what could command a terminal, or turn the order of letters
+// round: a survey may come from somebody else.
+func printable(r rune) rune {
+	if unicode.IsControl(r) || r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' {
+		return unicode.ReplacementChar
+	}
+	return r
 }
 
 // Latest is the ID that stands for the finished take with the highest number.

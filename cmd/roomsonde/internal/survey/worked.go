@@ -46,6 +46,27 @@ func (s *Survey) KeepWorked(key string, content []byte) error {
 	})
 }
 
+// PruneWorked removes what is kept under other keys than these.
+func (s *Survey) PruneWorked(keys []string) {
+	if s.readOnly != nil {
+		return
+	}
+	wanted := map[string]bool{}
+	for _, key := range keys {
+		wanted[s.workedPath(key)] = true
+	}
+	dir := filepath.Join(s.dir, workedName)
+	files, err := os.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, f := range files {
+		if path := filepath.Join(dir, f.Name()); !wanted[path] && filepath.Ext(path) == ".json" {
+			os.Remove(path) // what stays is only in the way
+		}
+	}
+}
+
 func (s *Survey) workedPath(key string) string {
 	sum := sha256.Sum256([]byte(key))
 	return filepath.Join(s.dir, workedName, hex.EncodeToString(sum[:16])+".json")
