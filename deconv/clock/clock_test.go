@@ -409,3 +409,41 @@ func BenchmarkDifference(b *testing.B) {
 		})
 	}
 }
+
+// A mark that is left of a room still ringing, far softer than the loudest, is no
+// mark; and where a noise at the quiet mark makes all the others so, none of them
+// is, and the skew is not known.
+func TestSoftMarks(t *testing.T) {
+	p := short(t, 0)
+	soften := func(from, to int, db float64) []float32 {
+		rec := append([]float32(nil), p.Samples()...)
+		rec = append(rec, make([]float32, 24000)...)
+		gain := float32(math.Pow(10, db/20))
+		for i := from; i < min(to, len(rec)); i++ {
+			rec[i] *= gain
+		}
+		return rec
+	}
+	var quiet, last sweep.Segment
+	for _, seg := range p.Segments {
+		switch seg.Kind {
+		case sweep.KindQuiet:
+			quiet = seg
+		case sweep.KindMark:
+			last = seg
+		}
+	}
+	timing := located(t, soften(last.Start-100, p.Frames, -50), p, true)
+	if n := len(timing.Marks); timing.Marks[n-1].Found || !timing.Marks[0].Found || !timing.Known {
+		t.Errorf("a mark 50 dB softer: %+v", timing.Marks)
+	}
+	timing = located(t, soften(quiet.Start+quiet.Frames+100, p.Frames, -60), p, true)
+	for i, m := range timing.Marks {
+		if m.Found {
+			t.Errorf("mark %d, 46 dB softer than the quiet one, was found", i+1)
+		}
+	}
+	if timing.Known || timing.ByMarks {
+		t.Errorf("%+v", timing)
+	}
+}

@@ -3,6 +3,7 @@ package clock
 import (
 	"context"
 	"math"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -234,7 +235,6 @@ func (m *marks) search(base, lo, hi int) bool {
 	// Each mark near there.
 	m.cut = make([]int, len(m.all))
 	loudness := make([]float64, len(m.all))
-	found := false
 	var doubtful []int
 	for i, o := range out {
 		mark := m.all[i]
@@ -266,20 +266,18 @@ func (m *marks) search(base, lo, hi int) bool {
 		if !mark.Found && mark.OutDB >= markDoubtDB && inside {
 			doubtful = append(doubtful, i)
 		}
-		found = found || mark.Found && mark.Segment.Kind == sweep.KindMark
 	}
 	for _, i := range doubtful {
 		for j, other := range m.all {
 			if j != i && other.OutDB >= markDoubtDB && m.alike(i, j) {
 				m.all[i].Found = true
-				found = found || m.all[i].Segment.Kind == sweep.KindMark
 				break
 			}
 		}
 	}
 	m.dropClipped()
 	m.dropSoft(loudness)
-	return found
+	return slices.ContainsFunc(m.all, func(mark *Mark) bool { return mark.Found && mark.Segment.Kind == sweep.KindMark })
 }
 
 // softestDB is how far a mark may lie below the loudest: the quiet one is 14 dB
