@@ -34,7 +34,7 @@ type compareFlags struct {
 func (a *app) compareCommand() *cobra.Command {
 	var f compareFlags
 	cmd := &cobra.Command{
-		Use:   "compare BEFORE AFTER [options]",
+		Use:   "compare BEFORE AFTER [AFTER ...] [options]",
 		Short: "What a change did: response, decay and modes, before and after",
 		Long: `compare holds two takes of one source at one seat against each other: what rose,
 what fell, what now dies away sooner. What it tells stands out of the
@@ -44,14 +44,16 @@ How well a measurement repeats is part of that. Measure twice or more without
 changing anything, and name these takes with --repeats: the survey remembers it.
 Before that, 0.2 dB are assumed.
 
-Takes that are marked are compared with --even-so only.`,
+Several takes after are each held against the one before, and the confidence is
+that of all of it together. Takes that are marked are compared with --even-so only.`,
 		Example: `  roomsonde compare 12 15
   roomsonde compare 12 15 --drawings pictures
   roomsonde compare 12 15 --repeats 10,11,12   # three takes, nothing changed
-  roomsonde compare 12 15 --match 500-2000     # the volume was another`,
+  roomsonde compare 12 15 --match 500-2000     # the volume was another
+  roomsonde compare 12 15 16 17                # three places, each against take 12`,
 		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) != 2 {
-				return usage("as in: roomsonde compare 12 15", "compare takes two takes, before and after, but got %d", len(args))
+			if len(args) < 2 {
+				return usage("as in: roomsonde compare 12 15", "compare takes two takes or more, before and after, but got %d", len(args))
 			}
 			return nil
 		},
@@ -95,7 +97,6 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 		return err
 	}
 	o.Smoothing = f.read.smoothing
-	c := &beforeAfter{}
 	// Each take is worked out on its own.
 	forget := len(f.repeats) == 1 && f.repeats[0] == "none"
 	if forget {
@@ -108,15 +109,19 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 	if err != nil {
 		return err
 	}
-	c.before, c.after = takes[0], takes[1]
-	if c.before.meta.ID == c.after.meta.ID {
-		return usage("name two takes", "%s and %s are the same take", ids[0], ids[1])
+	for i := range ids {
+		for j := range i {
+			if takes[i].meta.ID == takes[j].meta.ID {
+				return usage("name each take once", "%s and %s are the same take", ids[j], ids[i])
+			}
+		}
 	}
+	repeated := takes[len(ids):]
 	if !f.evenSo {
 		for i, r := range takes {
 			if !r.m.Sound() {
 				what := "compared"
-				if i > 1 {
+				if i >= len(ids) {
 					what = "used"
 				}
 				return usage("see roomsonde show "+fmt.Sprint(r.meta.Number)+"; --even-so compares it all the same", "take %d is marked (%s), and is not %s in silence", r.meta.Number, faultsOf(r), what)
@@ -124,25 +129,24 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 		}
 	}
 	if len(f.repeats) > 0 {
-		c.repeats, err = repeatability(takes[2:], o)
+		o.Repeatability, err = repeatability(repeated, o)
 	} else if !forget {
-		c.repeats, err = rememberedRepeats(f.survey)
+		o.Repeatability, err = rememberedRepeats(f.survey)
 	}
 	if err != nil {
 		return err
 	}
-	o.Repeatability = c.repeats
-	if err := c.work(ctx, o); err != nil {
+	all, err := compareEach(ctx, takes[:len(ids)], o)
+	if err != nil {
 		return err
 	}
 	if len(f.repeats) > 0 || forget {
-		if err := a.rememberRepeats(f.survey, takes[2:], c.repeats); err != nil {
+		if err := a.rememberRepeats(f.survey, repeated, o.Repeatability); err != nil {
 			return err
 		}
-		c.remembered = !forget
+		all[0].remembered = !forget
 	}
-	c.warn()
-	return a.showComparison(c, f)
+	return a.showComparisons(all, f)
 }
 
 // loadAll works several takes out, as many at a time as is good for them.
@@ -221,23 +225,30 @@ func (r *result) compared(ctx context.Context, withModes bool) (difference.Take,
 // ninety is how many standard deviations hold 90 % of a normal distribution.
 const ninety = 1.645
 
-// work compares the two.
-func (c *beforeAfter) work(ctx context.Context, o difference.Options) error {
-	var takes [2]difference.Take
-	var errs [2]error
+// compareEach holds each of several takes against the first.
+func compareEach(ctx context.Context, of []*result, o difference.Options) ([]*beforeAfter, error) {
+	takes, errs := make([]difference.Take, len(of)), make([]error, len(of))
 	var wg sync.WaitGroup
-	for i, r := range []*result{c.before, c.after} {
+	for i, r := range of {
 		wg.Go(func() { takes[i], errs[i] = r.compared(ctx, true) })
 	}
 	wg.Wait()
 	for _, err := range errs {
 		if err != nil {
-			return err
+			return nil, err
 		}
 	}
-	var err error
-	c.d, err = difference.Compare(takes[0], takes[1], o)
-	return err
+	results, err := difference.CompareEach(takes[0], takes[1:], o)
+	if err != nil {
+		return nil, err
+	}
+	var out []*beforeAfter
+	for i, d := range results {
+		c := &beforeAfter{before: of[0], after: of[i+1], d: d, repeats: o.Repeatability}
+		c.warn()
+		out = append(out, c)
+	}
+	return out, nil
 }
 
 // repeatability says how well levels repeat, by takes between which nothing
@@ -384,18 +395,38 @@ func (c *beforeAfter) sentences() []string {
 // mostSentences is what fits on a screen.
 const mostSentences = 5
 
-func (a *app) showComparison(c *beforeAfter, f compareFlags) error {
-	paths, drawErr := a.drawComparison(c, f)
-	if f.read.json {
-		if err := c.printJSON(a.out); err != nil {
-			return err
+func (a *app) showComparisons(all []*beforeAfter, f compareFlags) error {
+	var paths []string
+	var drawErr error
+	for _, c := range all {
+		drawn, err := a.drawComparison(c, f)
+		paths = append(paths, drawn...)
+		if drawErr = err; err != nil {
+			break
 		}
-	} else {
-		c.printText(a.out, f.why)
 	}
 	where := a.out
-	if f.read.json {
+	switch {
+	case f.read.json:
 		where = a.talk
+		var v any = all[0].json()
+		if len(all) > 1 {
+			several := jsonComparisons{}
+			for _, c := range all {
+				several.Comparisons = append(several.Comparisons, c.json())
+			}
+			v = several
+		}
+		if err := printJSON(a.out, v); err != nil {
+			return err
+		}
+	default:
+		for i, c := range all {
+			if i > 0 {
+				fmt.Fprintln(a.out)
+			}
+			c.printText(a.out, f.why)
+		}
 	}
 	for _, path := range paths {
 		fmt.Fprintln(where, "drawn in "+path)
@@ -403,8 +434,10 @@ func (a *app) showComparison(c *beforeAfter, f compareFlags) error {
 	if drawErr != nil {
 		return drawErr
 	}
-	if !c.before.m.Sound() || !c.after.m.Sound() {
-		return errMarked
+	for _, c := range all {
+		if !c.before.m.Sound() || !c.after.m.Sound() {
+			return errMarked
+		}
 	}
 	return nil
 }
@@ -535,6 +568,12 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 	fmt.Fprintln(w)
 }
 
+// jsonComparisons is what compare --json prints where several takes are held
+// against one.
+type jsonComparisons struct {
+	Comparisons []jsonComparison `json:"comparisons"`
+}
+
 // The JSON of a comparison. Fields are added, never renamed.
 type jsonComparison struct {
 	Before     jsonTake        `json:"before"`
@@ -620,7 +659,7 @@ type jsonModeShift struct {
 	Changed      bool     `json:"changed"`
 }
 
-func (c *beforeAfter) printJSON(w io.Writer) error {
+func (c *beforeAfter) json() jsonComparison {
 	d := c.d
 	j := jsonComparison{Before: c.before.jsonTake(), After: c.after.jsonTake(),
 		Difference: jsonDifference{FromReason: d.FromReason, ToReason: d.ToReason, Smoothing: smoothingInWords(d.Smoothing), FrequencyHz: []float64{}, MagnitudeDB: []float64{}, UncertaintyDB: []float64{}, BeforeDB: []float64{}, AfterDB: []float64{}},
@@ -670,7 +709,7 @@ func (c *beforeAfter) printJSON(w io.Writer) error {
 		}
 		j.Modes = append(j.Modes, x)
 	}
-	return printJSON(w, j)
+	return j
 }
 
 // drawComparison draws the two over each other, with what lies between them, and

@@ -561,15 +561,15 @@ func (w *reportWork) compared(ctx context.Context, before, after string) (*befor
 	if err != nil {
 		return nil, err
 	}
-	c := &beforeAfter{before: takes[0], after: takes[1]}
-	if c.repeats, err = rememberedRepeats(w.dir); err != nil {
+	repeats, err := rememberedRepeats(w.dir)
+	if err != nil {
 		return nil, err
 	}
-	if err := c.work(ctx, difference.Options{Repeatability: c.repeats}); err != nil {
+	all, err := compareEach(ctx, takes, difference.Options{Repeatability: repeats})
+	if err != nil {
 		return nil, err
 	}
-	c.warn()
-	return c, nil
+	return all[0], nil
 }
 
 // reported makes of a comparison what a page says of it.
