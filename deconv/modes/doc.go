@@ -18,6 +18,9 @@
 //  5. Poles that the data do not tell apart are reported as a group.
 //  6. What was found is synthesised again and held against the response.
 //
+// [Follow] finds what became of the modes by a change: poles known from before
+// enter the fit as what is expected of it, with a Gaussian prior.
+//
 // [Rigid] and [Name] set the modes against a rectangular room with rigid walls;
 // [Mode.Cut] says what an equaliser's filter would make of one.
 //

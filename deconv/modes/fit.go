@@ -28,6 +28,7 @@ type fit struct {
 	amp   [][]complex128 // [response][pole]
 	rest  [][]float64    // residual per response
 	rss   float64
+	prior *prior // what is known of the poles beforehand; nil: nothing
 
 	gram  *mat.SymDense   // of the linear columns Re z^n and Re jz^n, scaled to a unit diagonal
 	scale []float64       // by which the linear columns were multiplied
@@ -326,6 +327,7 @@ func (f *fit) refine(l limits, steps int) *fit {
 	lambda := 1e-3
 	for range steps {
 		info, g, _ := cur.information()
+		cur.prior.join(info, g, cur.poles)
 		size := len(g)
 		improved := false
 		done := false
@@ -355,8 +357,12 @@ func (f *fit) refine(l limits, steps int) *fit {
 				next[i] = l.clamp(pole{p.decay * math.Exp(dl), p.angle + da})
 			}
 			try := newFit(cur.y, next)
-			if try != nil && try.rss <= cur.rss {
-				gain := cur.rss - try.rss
+			if try == nil {
+				lambda = math.Max(8*lambda, 1e-6)
+				continue
+			}
+			try.prior = cur.prior
+			if gain := cur.misfit() - try.misfit(); gain >= 0 {
 				improved = true
 				done = gain < 0.02*try.variance()
 				cur = try

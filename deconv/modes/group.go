@@ -10,7 +10,7 @@ import (
 const (
 	// unsureDecay is the standard deviation of ln(decay) from which on a pole
 	// does not stand for a mode by itself.
-	unsureDecay = 0.28
+	unsureDecay = 0.21
 	// unsurePlace is the same of its frequency, as a share of half its bandwidth.
 	unsurePlace = 0.5
 	// unsureLevel is the same of the logarithm of its amplitude where that is known best.

@@ -94,6 +94,7 @@ func (m Mode) BandwidthHz() float64 { return sixtyDB / math.Pi / m.DecayS }
 
 // member is a pole in 1/s with its amplitudes at the first arrivals.
 type member struct {
+	index        int // in the fit
 	decay, omega float64
 	amp          []complex128
 }
@@ -116,6 +117,22 @@ type Result struct {
 // together tell more than one after the other: frequencies and decay times are
 // the room's. Errors: *InputError, *TooShortError, ctx's error.
 func Find(ctx context.Context, irs []deconv.ImpulseResponse, o Options) (*Result, error) {
+	w, err := look(ctx, irs, o)
+	if err != nil {
+		return nil, err
+	}
+	return w.result(), nil
+}
+
+// found is a fit with what it came from.
+type found struct {
+	o Options
+	p *prepared
+	s *search
+	f *fit // nil: silence has no modes
+}
+
+func look(ctx context.Context, irs []deconv.ImpulseResponse, o Options) (*found, error) {
 	if o.LowHz == 0 {
 		o.LowHz = 20
 	}
@@ -138,25 +155,29 @@ func Find(ctx context.Context, irs []deconv.ImpulseResponse, o Options) (*Result
 	if err != nil {
 		return nil, err
 	}
-	res := &Result{StartS: p.startS, LengthS: float64(len(p.y[0])) / p.dec.rate, RateHz: p.dec.rate}
+	w := &found{o: o, p: p}
 	// All fits are made at a common level, so that no bound depends on it.
-	if !p.normalise() {
-		return res, nil // silence has no modes
+	if p.normalise() {
+		w.s, w.f, err = fitWhite(ctx, p, o)
 	}
-	s, f, err := fitWhite(ctx, p, o)
-	if err != nil {
-		return nil, err
+	return w, err
+}
+
+// result describes what was found.
+func (w *found) result() *Result {
+	res := &Result{StartS: w.p.startS, LengthS: float64(len(w.p.y[0])) / w.p.dec.rate, RateHz: w.p.dec.rate}
+	if w.f == nil {
+		return res
 	}
-	list := s.describe(f, p, o)
-	for _, m := range list {
+	for _, m := range w.s.describe(w.f, w.p, w.o) {
 		if m.Kind == Single || m.Kind == Group {
 			res.Modes = append(res.Modes, m)
 		} else {
 			res.Other = append(res.Other, m)
 		}
 	}
-	res.Explained = explain(p, res.Modes, f, o)
-	return res, nil
+	res.Explained = explain(w.p, res.Modes, w.f, w.o)
+	return res
 }
 
 // tiny is the variance, of the data's own 1, below which a residual need not be white.

@@ -33,3 +33,15 @@ func BenchmarkFind(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkFollow: a source before and after a filter at one of its modes, one seat.
+func BenchmarkFollow(b *testing.B) {
+	before, _ := modelImpulse(b, lfe, "main")
+	after := before
+	after.Samples = peaking(before.Samples, 48000, Mode{Kind: Single, Hz: 60, DecayS: 0.757}.Cut(6))
+	for b.Loop() {
+		if _, err := Follow(b.Context(), []deconv.ImpulseResponse{before}, []deconv.ImpulseResponse{after}, Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

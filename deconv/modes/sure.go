@@ -15,7 +15,6 @@ import (
 // estimate is one pole in 1/s.
 type estimate struct {
 	member
-	index    int     // in the fit
 	strength float64 // rise of the squared residual without it, in local variances
 	// Standard deviations by the fit alone; sdLevel, of ln(peak), in the response
 	// where it is least.
@@ -97,7 +96,8 @@ const aroundHz = 12
 func (s *search) estimates(f *fit, p *prepared, lowHz float64) []estimate {
 	m := len(f.poles)
 	spectra, bins := f.spectra()
-	info, _, cross := f.information()
+	info, gradient, cross := f.information()
+	f.prior.join(info, gradient, f.poles)
 	cov := invert(info)
 	gramInv := f.gramInverse()
 	strengths := f.strengths()
@@ -217,8 +217,10 @@ func (s *search) moves(f *fit, cov *mat.SymDense, from, to int, v float64) [][2]
 	if g == nil {
 		return nil
 	}
+	g.prior = f.prior
 	g = g.refine(s.limits, 3)
-	info, _, _ := g.information()
+	info, gradient, _ := g.information()
+	g.prior.join(info, gradient, g.poles)
 	part := invert(info)
 	out := make([][2]float64, len(f.poles))
 	for i := range out {
