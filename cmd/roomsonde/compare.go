@@ -44,8 +44,8 @@ How well a measurement repeats is part of that. Measure twice or more without
 changing anything, and name these takes with --repeats: the survey remembers it.
 Before that, 0.2 dB are assumed.
 
-Several takes after are each held against the one before, and the confidence is
-that of all of it together. Takes that are marked are compared with --even-so only.`,
+Several takes after are each held against the one before, and all of it together is
+as sure as one comparison. Takes that are marked are compared with --even-so only.`,
 		Example: `  roomsonde compare 12 15
   roomsonde compare 12 15 --drawings pictures
   roomsonde compare 12 15 --repeats 10,11,12   # three takes, nothing changed
@@ -199,27 +199,67 @@ func faultsOf(r *result) string {
 	return kinds(out)
 }
 
-// compared makes of a take what is compared. Modes are looked for where it can be
-// read in the bass.
-func (r *result) compared(ctx context.Context, withModes bool) (difference.Take, error) {
-	t := difference.Take{Response: r.m.Response, Noise: r.m.Noise, Readable: r.m.Readable, Decays: difference.OfBands(r.m.Decay)}
-	if !withModes {
-		return t, nil
-	}
-	found, err := modes.Find(ctx, []deconv.ImpulseResponse{r.m.Impulse}, modes.Options{})
-	if err != nil {
-		if ctx.Err() != nil {
-			return t, ctx.Err()
-		}
-		return t, nil // too short a response has none to compare
-	}
-	t.Modes = []difference.Mode{}
-	for _, m := range found.Modes {
-		if m.Kind == modes.Single && r.m.Readable.Contains(m.Hz) {
-			t.Modes = append(t.Modes, difference.Mode{Hz: m.Hz, StandardHz: m.Hz90 / ninety, T60S: m.DecayS, StandardS: m.DecayS90 / ninety, LevelDB: m.At[0].LevelDB})
+// compared makes of a take what is compared, but for the modes.
+func (r *result) compared() difference.Take {
+	return difference.Take{Response: r.m.Response, Noise: r.m.Noise, Readable: r.m.Readable, Decays: difference.OfBands(r.m.Decay)}
+}
+
+// modesOf lists the modes of a take that it can be read at; was says what each was
+// before, or that it is left out.
+func (r *result) modesOf(found []modes.Mode, was func(m *modes.Mode) (int, bool)) []difference.Mode {
+	out := []difference.Mode{}
+	for i := range found {
+		if m := &found[i]; m.Kind == modes.Single && r.m.Readable.Contains(m.Hz) {
+			if n, ok := was(m); ok {
+				out = append(out, difference.Mode{Hz: m.Hz, StandardHz: m.Hz90 / ninety, T60S: m.DecayS, StandardS: m.DecayS90 / ninety, LevelDB: m.At[0].LevelDB, Was: n})
+			}
 		}
 	}
-	return t, nil
+	return out
+}
+
+// compareModes finds what became of the modes: of a before, and of each after with what
+// before knows. Where modes cannot be looked for, as in too short a response, they
+// are not compared.
+func compareModes(ctx context.Context, of []*result, takes []difference.Take) error {
+	first := of[0]
+	changes, errs := make([]*modes.Change, len(of)), make([]error, len(of))
+	var wg sync.WaitGroup
+	for i, r := range of[1:] {
+		wg.Go(func() {
+			changes[i+1], errs[i+1] = modes.Follow(ctx, []deconv.ImpulseResponse{first.m.Impulse}, []deconv.ImpulseResponse{r.m.Impulse}, modes.Options{})
+		})
+	}
+	wg.Wait()
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	for i, c := range changes {
+		if i == 0 || errs[i] != nil {
+			continue
+		}
+		// Those before, in the order in which they are listed: what is found in them
+		// is the same each time.
+		index := map[*modes.Mode]int{}
+		takes[0].Modes = first.modesOf(c.Before.Modes, func(m *modes.Mode) (int, bool) {
+			index[m] = len(index) + 1
+			return 0, true
+		})
+		was := map[*modes.Mode]int{}
+		for _, p := range c.Pairs {
+			if p.After != nil {
+				was[p.After] = difference.NotThere
+				if n, ok := index[p.Before]; ok {
+					was[p.After] = n
+				}
+			}
+		}
+		takes[i].Modes = of[i].modesOf(c.After.Modes, func(m *modes.Mode) (int, bool) {
+			n, ok := was[m]
+			return n, ok || !c.Together
+		})
+	}
+	return nil
 }
 
 // ninety is how many standard deviations hold 90 % of a normal distribution.
@@ -227,16 +267,12 @@ const ninety = 1.645
 
 // compareEach holds each of several takes against the first.
 func compareEach(ctx context.Context, of []*result, o difference.Options) ([]*beforeAfter, error) {
-	takes, errs := make([]difference.Take, len(of)), make([]error, len(of))
-	var wg sync.WaitGroup
-	for i, r := range of {
-		wg.Go(func() { takes[i], errs[i] = r.compared(ctx, true) })
+	var takes []difference.Take
+	for _, r := range of {
+		takes = append(takes, r.compared())
 	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
-		}
+	if err := compareModes(ctx, of, takes); err != nil {
+		return nil, err
 	}
 	results, err := difference.CompareEach(takes[0], takes[1:], o)
 	if err != nil {
@@ -256,11 +292,7 @@ func compareEach(ctx context.Context, of []*result, o difference.Options) ([]*be
 func repeatability(of []*result, o difference.Options) (difference.Repeatability, error) {
 	var takes []difference.Take
 	for _, r := range of {
-		t, err := r.compared(context.Background(), false)
-		if err != nil {
-			return difference.Repeatability{}, err
-		}
-		takes = append(takes, t)
+		takes = append(takes, r.compared())
 	}
 	if len(takes) < 2 {
 		return difference.Repeatability{}, usage("name two takes or more, as --repeats 10,11", "one take does not show how well levels repeat")
@@ -521,7 +553,7 @@ func signedCell(db float64) string {
 
 // printWhy writes the figures behind what is said.
 func (c *beforeAfter) printWhy(w io.Writer) {
-	fmt.Fprintln(w, "\nWhich peaks and dips are there?  (dB over what is beside them)")
+	fmt.Fprintln(w, "\nWhich peaks and dips are there?  (dB over what is beside them; –: none)")
 	fmt.Fprintln(w, "      where         before   after  change      ±")
 	for _, p := range c.d.Peaks {
 		kind, sign := "peak", 1.0
@@ -532,17 +564,27 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 		if p.Changed {
 			mark = "*"
 		}
-		fmt.Fprintln(w, minus(fmt.Sprintf("  %-4s  %8s   %6.1f  %6.1f  %+6.1f%s %6.1f", kind, chart.Hz(p.Hz()), sign*p.BeforeDB, sign*p.AfterDB, sign*p.ChangeDB, mark, p.UncertaintyDB)))
+		height := func(e *difference.Extremum) string {
+			if e == nil {
+				return flushRight("–", 6)
+			}
+			return fmt.Sprintf("%6.1f", sign*e.HeightDB)
+		}
+		fmt.Fprintln(w, minus(fmt.Sprintf("  %-4s  %8s   %s  %s  %+6.1f%s %6.1f", kind, chart.Hz(p.Hz()), height(p.Before), height(p.After), sign*p.ChangeDB, mark, p.UncertaintyDB)))
+	}
+	paragraph(w, "  ", "before, after: as in each take by itself. change: over one and the same place beside it; where only that place changed, it does not count (no *).")
+	if s := c.deepest(); s != "" {
+		paragraph(w, "  ", s)
 	}
 	if len(c.d.Modes) > 0 {
-		fmt.Fprintln(w, "\nHow do the modes ring?  (s for 60 dB)")
-		fmt.Fprintln(w, "      where   before   after  change      ±")
+		fmt.Fprintln(w, "\nHow do the modes ring?  (s for 60 dB; –: not found, ?: doubtful)")
+		fmt.Fprintln(w, "      where   before    after  change       ±")
 		for _, m := range c.d.Modes {
 			cell := func(of *difference.Mode) string {
 				if of == nil {
-					return "      –"
+					return "      – "
 				}
-				return fmt.Sprintf("%7.2f", of.T60S)
+				return fmt.Sprintf("%7.2f", of.T60S) + doubtMark(doubtfulMode(of))
 			}
 			line := fmt.Sprintf("  %9s  %s %s", chart.Hz(math.Round(10*m.Hz())/10), cell(m.Before), cell(m.After))
 			if m.Before != nil && m.After != nil {
@@ -552,20 +594,60 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 				}
 				line += fmt.Sprintf("  %+6.2f%s %5.2f", m.DifferenceS, mark, m.UncertaintyS)
 			}
-			fmt.Fprintln(w, minus(line))
+			fmt.Fprintln(w, strings.TrimRight(minus(line), " "))
 		}
 	}
 	if len(c.d.Decays) > 0 {
-		fmt.Fprintln(w, "\nHow do the bands decay?  (s for 60 dB)")
+		fmt.Fprintln(w, "\nHow do the bands decay?  (s for 60 dB; ?: doubtful)")
+		fmt.Fprintf(w, "  %-36sbefore  after  change\n", "")
 		for _, d := range c.d.Decays {
 			mark := " "
 			if d.Changed {
 				mark = "*"
 			}
-			fmt.Fprintln(w, minus(fmt.Sprintf("  %-36s %5.2f  %5.2f  %+6.2f%s ± %.2f", reading.BandName(d.Name), d.BeforeS, d.AfterS, d.DifferenceS, mark, d.UncertaintyS)))
+			fmt.Fprintln(w, minus(fmt.Sprintf("  %-36s %5.2f%s %5.2f%s %+6.2f%s ± %.2f", reading.BandName(d.Name), d.BeforeS, doubtMark(d.BeforeDoubtful), d.AfterS, doubtMark(d.AfterDoubtful), d.DifferenceS, mark, d.UncertaintyS)))
 		}
 	}
 	fmt.Fprintln(w)
+}
+
+// doubtMark marks a time that is doubtful, as the tables of show and decay do.
+func doubtMark(doubtful bool) string {
+	if doubtful {
+		return "?"
+	}
+	return " "
+}
+
+// doubtfulMode reports whether a mode's decay time is hardly known, by the measure of
+// the report.
+func doubtfulMode(m *difference.Mode) bool { return ninety*m.StandardS > mostDoubt*m.T60S }
+
+// deepest says which dip of the bass is deepest in each of the two takes, as show
+// does of one; empty where neither has one.
+func (c *beforeAfter) deepest() string {
+	words := func(r *result) string {
+		dips := reading.Dips(r.m)
+		if len(dips) == 0 {
+			return ""
+		}
+		return fmt.Sprintf("at %s, %.0f dB", chart.Hz(dips[0].Hz), dips[0].DepthDB)
+	}
+	before, after := words(c.before), words(c.after)
+	if before == "" && after == "" {
+		return ""
+	}
+	none := func(s string) string {
+		if s == "" {
+			return "none that counts"
+		}
+		return s
+	}
+	how := ""
+	if c.d.Smoothing != reading.BassSmoothing { // these always are as show has them
+		how = fmt.Sprintf(", smoothed over 1/%d octave", reading.BassSmoothing)
+	}
+	return fmt.Sprintf("The deepest dip of the bass%s: before %s, after %s.", how, none(before), none(after))
 }
 
 // jsonComparisons is what compare --json prints where several takes are held
@@ -615,6 +697,9 @@ type jsonChange struct {
 	Difference  float64 `json:"difference"`
 	Uncertainty float64 `json:"uncertainty"`
 	Unit        string  `json:"unit"`
+	// Which of two decay times is doubtful.
+	BeforeDoubtful bool `json:"before_doubtful,omitempty"`
+	AfterDoubtful  bool `json:"after_doubtful,omitempty"`
 }
 
 type jsonBandShift struct {
@@ -632,11 +717,14 @@ type jsonPeak struct {
 	Hz            float64 `json:"frequency_hz"`
 	FromHz        float64 `json:"from_hz"`
 	ToHz          float64 `json:"to_hz"`
-	BeforeDB      float64 `json:"before_db"` // its height; of a dip its depth
+	BeforeDB      float64 `json:"before_db"` // its height over one place in both takes; of a dip its depth
 	AfterDB       float64 `json:"after_db"`
 	ChangeDB      float64 `json:"change_db"`
 	UncertaintyDB float64 `json:"uncertainty_db"`
 	Changed       bool    `json:"changed"`
+	// Its height in each take by itself, as dips of show have it; null where it is not found.
+	BeforeHeightDB *float64 `json:"before_height_db"`
+	AfterHeightDB  *float64 `json:"after_height_db"`
 }
 
 type jsonShift struct {
@@ -647,6 +735,9 @@ type jsonShift struct {
 	DifferenceS  float64 `json:"difference_s"`
 	UncertaintyS float64 `json:"uncertainty_s"`
 	Changed      bool    `json:"changed"`
+	// Which of the two times is doubtful.
+	BeforeDoubtful bool `json:"before_doubtful"`
+	AfterDoubtful  bool `json:"after_doubtful"`
 }
 
 type jsonModeShift struct {
@@ -657,6 +748,9 @@ type jsonModeShift struct {
 	DifferenceS  *float64 `json:"difference_s"`
 	UncertaintyS *float64 `json:"uncertainty_s"`
 	Changed      bool     `json:"changed"`
+	// Which of the two decay times is hardly known.
+	BeforeDoubtful bool `json:"before_doubtful"`
+	AfterDoubtful  bool `json:"after_doubtful"`
 }
 
 func (c *beforeAfter) json() jsonComparison {
@@ -673,7 +767,7 @@ func (c *beforeAfter) json() jsonComparison {
 		}
 	}
 	for _, x := range d.Changes {
-		j.Changes = append(j.Changes, jsonChange{string(x.Kind), string(x.What), reading.Change(x), x.Hz, x.FromHz, x.ToHz, x.Before, x.After, x.Difference, x.Uncertainty, x.Unit})
+		j.Changes = append(j.Changes, jsonChange{string(x.Kind), string(x.What), reading.Change(x), x.Hz, x.FromHz, x.ToHz, x.Before, x.After, x.Difference, x.Uncertainty, x.Unit, x.BeforeDoubtful, x.AfterDoubtful})
 	}
 	for _, b := range d.Bands {
 		j.Bands = append(j.Bands, jsonBandShift{b.NominalHz, b.BeforeDB, b.AfterDB, b.DifferenceDB, b.UncertaintyDB, b.Changed})
@@ -691,18 +785,24 @@ func (c *beforeAfter) json() jsonComparison {
 		if e != nil {
 			x.FromHz, x.ToHz = e.FromHz, e.ToHz
 		}
+		if p.Before != nil {
+			x.BeforeHeightDB = &p.Before.HeightDB
+		}
+		if p.After != nil {
+			x.AfterHeightDB = &p.After.HeightDB
+		}
 		j.Peaks = append(j.Peaks, x)
 	}
 	for _, x := range d.Decays {
-		j.Decay = append(j.Decay, jsonShift{x.Name, x.Hz, x.BeforeS, x.AfterS, x.DifferenceS, x.UncertaintyS, x.Changed})
+		j.Decay = append(j.Decay, jsonShift{x.Name, x.Hz, x.BeforeS, x.AfterS, x.DifferenceS, x.UncertaintyS, x.Changed, x.BeforeDoubtful, x.AfterDoubtful})
 	}
 	for _, m := range d.Modes {
 		x := jsonModeShift{Changed: m.Changed || m.Shifted}
 		if m.Before != nil {
-			x.BeforeHz, x.BeforeS = &m.Before.Hz, &m.Before.T60S
+			x.BeforeHz, x.BeforeS, x.BeforeDoubtful = &m.Before.Hz, &m.Before.T60S, doubtfulMode(m.Before)
 		}
 		if m.After != nil {
-			x.AfterHz, x.AfterS = &m.After.Hz, &m.After.T60S
+			x.AfterHz, x.AfterS, x.AfterDoubtful = &m.After.Hz, &m.After.T60S, doubtfulMode(m.After)
 		}
 		if m.Before != nil && m.After != nil {
 			x.DifferenceS, x.UncertaintyS = &m.DifferenceS, &m.UncertaintyS
@@ -732,13 +832,9 @@ func (a *app) drawComparison(c *beforeAfter, f compareFlags) ([]string, error) {
 func (c *beforeAfter) about() string {
 	s := fmt.Sprintf("%s, take %d against take %d", c.before.place(), c.after.meta.Number, c.before.meta.Number)
 	if note := c.after.meta.Note; note != "" {
-		s += ": " + note
+		s += ": " + typographic(note)
 	}
 	return s
-}
-
-func (c *beforeAfter) confidence() string {
-	return fmt.Sprintf("%g %%", math.Round(1000*c.d.Confidence)/10)
 }
 
 func (c *beforeAfter) changeView() chart.Change {
@@ -749,26 +845,26 @@ func (c *beforeAfter) changeView() chart.Change {
 	return chart.Change{Subtitle: c.about(),
 		Before: chart.Curve{Name: "before", Hz: c.d.Hz, DB: c.d.BeforeDB}, After: chart.Curve{Name: "after", Hz: c.d.Hz, DB: c.d.AfterDB},
 		Hz: c.d.Hz, DifferenceDB: c.d.DifferenceDB, UncertaintyDB: c.d.UncertaintyDB, Blank: blank,
-		Confidence: c.confidence(), Smoothing: smoothingInWords(c.d.Smoothing), Reference: "dB, 0 dB = recorded as loud as played"}
+		Confidence: reading.Times(c.d.Confidence), Smoothing: smoothingInWords(c.d.Smoothing), Reference: "dB, 0 dB = recorded as loud as played"}
 }
 
 // decayChange is decay times before and after, of bands or of modes.
 type decayChange struct {
-	name, subtitle, quantity string
-	before, after            []chart.DecayPoint
-	bandsHz                  []float64
-	labels                   []string
+	name, question, subtitle, quantity string
+	before, after                      []chart.DecayPoint
+	bandsHz                            []float64
+	labels                             []string
 }
 
 func (d *decayChange) view() chart.DecayTimes {
-	return chart.DecayTimes{Title: "What did the change do to the decay?", Subtitle: d.subtitle, Quantity: d.quantity, Before: true,
+	return chart.DecayTimes{Title: d.question, Subtitle: d.subtitle, Quantity: d.quantity, Before: true,
 		Lines:   []chart.DecayLine{{Name: "after", Points: d.after}, {Name: "before", Points: d.before}},
 		BandsHz: d.bandsHz, BandLabels: d.labels}
 }
 
 // decays are what became of the octaves and of the modes.
 func (c *beforeAfter) decays() []decayChange {
-	octaves := decayChange{name: "decay", subtitle: c.about(), quantity: "octave bands, T20 where it was not refused"}
+	octaves := decayChange{name: "decay", question: "What did the change do to the decay?", subtitle: c.about(), quantity: "octave bands, T20 where it was not refused"}
 	for _, b := range scale.Bands(scale.Octave, 31.5, 8000) {
 		octaves.bandsHz, octaves.labels = append(octaves.bandsHz, b.MidHz), append(octaves.labels, short(b.NominalHz))
 	}
@@ -777,17 +873,17 @@ func (c *beforeAfter) decays() []decayChange {
 			continue
 		}
 		off := x.UncertaintyS / math.Sqrt2 // of each of the two
-		octaves.before = append(octaves.before, chart.DecayPoint{Hz: x.Hz, Seconds: x.BeforeS, Uncertainty: off})
-		octaves.after = append(octaves.after, chart.DecayPoint{Hz: x.Hz, Seconds: x.AfterS, Uncertainty: off})
+		octaves.before = append(octaves.before, chart.DecayPoint{Hz: x.Hz, Seconds: x.BeforeS, Uncertainty: off, Doubtful: x.BeforeDoubtful})
+		octaves.after = append(octaves.after, chart.DecayPoint{Hz: x.Hz, Seconds: x.AfterS, Uncertainty: off, Doubtful: x.AfterDoubtful})
 	}
-	ringing := decayChange{name: "modes", subtitle: c.about(), quantity: "room modes"}
+	ringing := decayChange{name: "modes", question: "What did the change do to the room modes?", subtitle: c.about(), quantity: "room modes"}
 	for _, m := range c.d.Modes {
 		for _, side := range []struct {
 			mode *difference.Mode
 			to   *[]chart.DecayPoint
 		}{{m.Before, &ringing.before}, {m.After, &ringing.after}} {
 			if side.mode != nil && side.mode.StandardS < mostDrawnError*side.mode.T60S {
-				*side.to = append(*side.to, chart.DecayPoint{Hz: side.mode.Hz, Seconds: side.mode.T60S, Uncertainty: ninety * side.mode.StandardS})
+				*side.to = append(*side.to, chart.DecayPoint{Hz: side.mode.Hz, Seconds: side.mode.T60S, Uncertainty: ninety * side.mode.StandardS, Doubtful: doubtfulMode(side.mode)})
 			}
 		}
 	}

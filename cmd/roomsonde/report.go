@@ -12,6 +12,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -126,7 +127,7 @@ type reportWork struct {
 }
 
 // reportFormat grows where what is kept of a take would be told otherwise.
-const reportFormat = "1"
+const reportFormat = "2"
 
 // page collects all that a page tells.
 func (w *reportWork) page(ctx context.Context, f reportFlags) (report.Survey, error) {
@@ -329,9 +330,9 @@ func (a *app) keepForPage(ctx context.Context, s *survey.Survey, r *result, read
 // reported makes of a result what a page says of it.
 func (r *result) reported(ctx context.Context) (*report.Take, error) {
 	m := r.m
-	t := &report.Take{Number: r.meta.Number, ID: r.meta.ID, Source: r.meta.Source, Seat: r.meta.Seat, Note: r.meta.Note, MadeAt: r.meta.MadeAt,
+	t := &report.Take{Number: r.meta.Number, ID: r.meta.ID, Source: r.meta.Source, Seat: r.meta.Seat, Note: typographic(r.meta.Note), MadeAt: r.meta.MadeAt,
 		Readings: r.readings(), Hz: m.Hz, DB: m.Smoothed(drawnSmoothing), Readable: r.readableView(),
-		Octaves: r.decayBands(scale.Octave), Thirds: r.decayBands(scale.Third), Conditions: r.conditions(), Expected: r.expected()}
+		Levels: r.thirds(), Octaves: r.decayBands(scale.Octave), Thirds: r.decayBands(scale.Third), Conditions: r.conditions(), Expected: r.expected()}
 	if m.NoiseDB != nil {
 		t.NoiseHz, t.NoiseDB = m.Hz, m.NoiseDB
 	}
@@ -539,7 +540,7 @@ func (o *roundResult) group(seat int) (report.Group, bool) {
 	if seat == 0 {
 		g.Sentences = o.readings()
 		for i, s := range g.Sentences {
-			g.Sentences[i] = typographic(s)
+			g.Sentences[i] = forPage(s)
 		}
 		if len(o.sources) > 0 {
 			t := o.table()
@@ -554,6 +555,15 @@ func (o *roundResult) group(seat int) (report.Group, bool) {
 	}
 	return g, true
 }
+
+// forPage makes a sentence of a command's output one of a page, which is read without
+// a command line.
+func forPage(s string) string {
+	return typographic(optionNamed.ReplaceAllString(s, ""))
+}
+
+// optionNamed is a hint at an option, as " (--json lists them)".
+var optionNamed = regexp.MustCompile(` \(--[a-z-]+ [^()]*\)`)
 
 // compared holds two takes against each other.
 func (w *reportWork) compared(ctx context.Context, before, after string) (*beforeAfter, error) {
@@ -575,15 +585,14 @@ func (w *reportWork) compared(ctx context.Context, before, after string) (*befor
 // reported makes of a comparison what a page says of it.
 func (c *beforeAfter) reported() report.Change {
 	v := c.changeView()
-	out := report.Change{Before: c.before.meta.Number, After: c.after.meta.Number, What: c.after.meta.Note, Sentences: c.sentences()[1:], Warnings: c.warnings,
+	out := report.Change{Before: c.before.meta.Number, After: c.after.meta.Number, What: typographic(c.after.meta.Note), Sentences: c.sentences()[1:], Warnings: c.warnings,
 		Hz: v.Hz, BeforeDB: v.Before.DB, AfterDB: v.After.DB, DifferenceDB: v.DifferenceDB, UncertaintyDB: v.UncertaintyDB, Blank: v.Blank,
 		Confidence: v.Confidence, Smoothing: v.Smoothing}
 	for _, d := range c.decays() {
-		out.Decay = append(out.Decay, report.DecayChange{Quantity: d.quantity, Before: d.before, After: d.after, BandsHz: d.bandsHz, BandLabels: d.labels})
+		out.Decay = append(out.Decay, report.DecayChange{Question: d.question, Quantity: d.quantity, Before: d.before, After: d.after, BandsHz: d.bandsHz, BandLabels: d.labels})
 	}
-	bands := report.Table{Caption: "Difference by third of an octave, after less before", Head: []string{"band, Hz", "before, dB", "after, dB", "difference, dB", "may be off by, dB"}}
 	for _, b := range c.d.Bands {
-		bands.Rows = append(bands.Rows, []string{short(b.NominalHz), minus(fmt.Sprintf("%.1f", b.BeforeDB)), minus(fmt.Sprintf("%.1f", b.AfterDB)), minus(fmt.Sprintf("%+.1f", b.DifferenceDB)), fmt.Sprintf("%.1f", b.UncertaintyDB)})
+		out.Bands = append(out.Bands, report.BandChange{Hz: b.NominalHz, BeforeDB: b.BeforeDB, AfterDB: b.AfterDB, DifferenceDB: b.DifferenceDB, UncertaintyDB: b.UncertaintyDB, Changed: b.Changed})
 	}
 	if more := out.Sentences[min(mostSentences, len(out.Sentences)):]; len(more) > 0 {
 		rest := report.Table{Caption: "What else changed", Head: []string{"no.", "change"}, Words: true}
@@ -592,7 +601,6 @@ func (c *beforeAfter) reported() report.Change {
 		}
 		out.Sentences, out.Tables = out.Sentences[:mostSentences], append(out.Tables, rest)
 	}
-	out.Tables = append(out.Tables, bands)
 	return out
 }
 

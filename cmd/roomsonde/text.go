@@ -14,6 +14,8 @@ import (
 
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/cmd/roomsonde/internal/measurement"
+	"roomsonde/cmd/roomsonde/internal/reading"
+	"roomsonde/cmd/roomsonde/internal/report"
 	"roomsonde/deconv/decay"
 	"roomsonde/sweep/scale"
 )
@@ -116,25 +118,34 @@ func paragraph(w io.Writer, lead, text string) {
 // printResponse writes the response in thirds of octaves.
 func (r *result) printResponse(w io.Writer) {
 	fmt.Fprintln(w, "How even is it?  (dB, mean over 1/3 octave; in brackets: not readable)")
+	bands := r.thirds()
+	const columns = 8
+	for from := 0; from < len(bands); from += columns {
+		var head, line strings.Builder
+		for i := from; i < min(from+columns, len(bands)); i++ {
+			level := strings.Replace(fmt.Sprintf("%.1f ", bands[i].DB), "-", "−", 1)
+			if !bands[i].Readable {
+				level = "(" + strings.TrimSpace(level) + ")"
+			}
+			fmt.Fprintf(&head, "%7s ", short(bands[i].Hz))
+			fmt.Fprintf(&line, "%8s", level)
+		}
+		fmt.Fprintf(w, "  Hz %s\n  dB %s\n", strings.TrimRight(head.String(), " "), strings.TrimRight(line.String(), " "))
+	}
+}
+
+// thirds are the levels of the response in thirds of octaves, from 20 Hz to 20 kHz:
+// means of power.
+func (r *result) thirds() (out []report.Third) {
 	bands := scale.Bands(scale.Third, math.Max(20, r.m.FromHz*0.99), math.Min(20000, r.m.ToHz*1.01))
 	var hz []float64
 	for _, b := range bands {
 		hz = append(hz, b.MidHz)
 	}
-	levels := r.m.Response.Smooth(hz, 3)
-	const columns = 8
-	for from := 0; from < len(bands); from += columns {
-		var head, line strings.Builder
-		for i := from; i < min(from+columns, len(bands)); i++ {
-			level := strings.Replace(fmt.Sprintf("%.1f ", scale.PowerDB(levels[i])), "-", "−", 1)
-			if !r.m.Readable.Contains(hz[i]) {
-				level = "(" + strings.TrimSpace(level) + ")"
-			}
-			fmt.Fprintf(&head, "%7s ", short(bands[i].NominalHz))
-			fmt.Fprintf(&line, "%8s", level)
-		}
-		fmt.Fprintf(w, "  Hz %s\n  dB %s\n", strings.TrimRight(head.String(), " "), strings.TrimRight(line.String(), " "))
+	for i, power := range r.m.Response.Smooth(hz, 3) {
+		out = append(out, report.Third{Hz: bands[i].NominalHz, DB: scale.PowerDB(power), Readable: r.m.Readable.Contains(hz[i])})
 	}
+	return out
 }
 
 // short writes a band's label as tables do: 31.5, 800, 1.25k.
@@ -311,7 +322,7 @@ func (n *decayNote) text(bands []decay.Band) string {
 	if n.state != "" {
 		head += ", " + n.state
 	}
-	return head + ": " + merged(n.reasons) + "."
+	return head + ": " + reading.Plainly(merged(n.reasons)) + "."
 }
 
 // numeral is a number in a sentence, or a word that ends in digits, as T30.

@@ -80,7 +80,7 @@ func TestDecayTable(t *testing.T) {
 	for _, want := range []string{
 		"0.60? 0.50  a",
 		"0.50  0.60? a",
-		"  a  40 Hz, 63 Hz, doubtful: not quite a straight line (ξ = 12 or 30 ‰).",
+		"  a  40 Hz, 63 Hz, doubtful: not quite a straight line (bend ξ = 12 or 30 ‰).",
 		"400 Hz–8 kHz     –     –     –  b",
 		"  b  400 Hz to 8 kHz: above the 300 Hz up to which it can be read.",
 	} {

@@ -80,8 +80,14 @@ type Change struct {
 	FromHz, ToHz float64
 	// Before and After are heights of peaks and depths of dips in dB, mean levels
 	// of a range in dB, decay times in s, frequencies of modes in Hz. Level, tilt
-	// and shelf have none.
+	// and shelf have none. Those of a peak or dip are over one and the same place
+	// beside it, so that they compare.
 	Before, After float64
+	// BeforeHeightDB and AfterHeightDB are a peak's or dip's HeightDB in each take
+	// by itself; 0 where it is not to be found.
+	BeforeHeightDB, AfterHeightDB float64
+	// BeforeDoubtful and AfterDoubtful tell which decay time is not to be relied on.
+	BeforeDoubtful, AfterDoubtful bool
 	// Difference is the change and Uncertainty what it may be off, at the
 	// confidence of the result: in Unit.
 	Difference, Uncertainty float64

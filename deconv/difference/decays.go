@@ -18,6 +18,8 @@ type DecayChange struct {
 	DifferenceS, UncertaintyS float64 // the uncertainty at the confidence of the result
 	DifferenceShare           float64 // DifferenceS/BeforeS
 	Changed                   bool    // beyond the uncertainty
+	// BeforeDoubtful and AfterDoubtful are those of the two times.
+	BeforeDoubtful, AfterDoubtful bool
 }
 
 // ModeChange is what became of one room mode. A mode that was found in one take
@@ -40,7 +42,7 @@ func (m ModeChange) Hz() float64 {
 }
 
 // OfBands makes Decays of what package decay gives: of each band T20, or T30 or
-// EDT where that was refused. Only like is compared with like: the name says which
+// EDT where that was refused; one that is doubtful stays so. Only like is compared with like: the name says which
 // of them it is. Bands in which all are refused are left out. The standard errors
 // are what noise does to them.
 func OfBands(bands []decay.Band) []Decay {
@@ -51,7 +53,7 @@ func OfBands(bands []decay.Band) []Decay {
 			value decay.Value
 		}{{"T20", b.T20}, {"T30", b.T30}, {"EDT", b.EDT}} {
 			if v.value.OK {
-				out = append(out, Decay{Name: bandName(b) + " " + v.name, Hz: b.MidHz, Seconds: v.value.Seconds, StandardS: noiseError(b, v.name, v.value.Seconds)})
+				out = append(out, Decay{Name: bandName(b) + " " + v.name, Hz: b.MidHz, Seconds: v.value.Seconds, StandardS: noiseError(b, v.name, v.value.Seconds), Doubtful: v.value.Reason != ""})
 				break
 			}
 		}
@@ -74,13 +76,15 @@ func (r *Result) compareDecays(before, after Take, o Options, risk float64) {
 	k := quantilesOf(len(decays)+2*len(modes), risk).normal()
 	standard := func(seconds, own float64) float64 { return math.Hypot(own, o.DecayRepeatability*seconds) }
 	for _, d := range decays {
-		c := DecayChange{Name: d.a.Name, Hz: d.a.Hz, BeforeS: d.a.Seconds, AfterS: d.b.Seconds, DifferenceS: d.b.Seconds - d.a.Seconds}
+		c := DecayChange{Name: d.a.Name, Hz: d.a.Hz, BeforeS: d.a.Seconds, AfterS: d.b.Seconds, DifferenceS: d.b.Seconds - d.a.Seconds,
+			BeforeDoubtful: d.a.Doubtful, AfterDoubtful: d.b.Doubtful}
 		c.DifferenceShare = c.DifferenceS / c.BeforeS
 		c.UncertaintyS = k * math.Hypot(standard(d.a.Seconds, d.a.StandardS), standard(d.b.Seconds, d.b.StandardS))
 		c.Changed = math.Abs(c.DifferenceS) > c.UncertaintyS
 		r.Decays = append(r.Decays, c)
 		if c.Changed {
-			r.Changes = append(r.Changes, Change{Kind: DecayShift, Name: c.Name, Hz: c.Hz, Before: c.BeforeS, After: c.AfterS, Difference: c.DifferenceS, Uncertainty: c.UncertaintyS, Unit: "s"})
+			r.Changes = append(r.Changes, Change{Kind: DecayShift, Name: c.Name, Hz: c.Hz, Before: c.BeforeS, After: c.AfterS, Difference: c.DifferenceS, Uncertainty: c.UncertaintyS, Unit: "s",
+				BeforeDoubtful: c.BeforeDoubtful, AfterDoubtful: c.AfterDoubtful})
 		}
 	}
 	for _, m := range modes {
@@ -104,7 +108,7 @@ func (r *Result) compareDecays(before, after Take, o Options, risk float64) {
 // some 2.2/T60.
 const decayConstant = 3 * math.Ln10
 
-// pairModes pairs the modes of two takes, the nearest first: their frequencies
+// pairModes pairs the modes of two takes: as they say themselves, or the nearest first: their frequencies
 // differ by no more than half the wider one's bandwidth, or three standard
 // errors where that is more. Of several within reach the one that is about as
 // strong is nearer: 12 dB count as much as the reach.
@@ -115,9 +119,16 @@ func pairModes(before, after []Mode) []ModeChange {
 	}
 	valid := func(m Mode) bool { return m.Hz > 0 && m.T60S > 0 }
 	var pairs []pair
+	told := slices.ContainsFunc(after, func(m Mode) bool { return m.Was != 0 })
 	for i, a := range before {
 		for j, b := range after {
 			if !valid(a) || !valid(b) {
+				continue
+			}
+			if told {
+				if b.Was == i+1 {
+					pairs = append(pairs, pair{i, j, 0})
+				}
 				continue
 			}
 			reach := math.Max(decayConstant/math.Pi/math.Min(a.T60S, b.T60S)/2, 3*math.Hypot(a.StandardHz, b.StandardHz))

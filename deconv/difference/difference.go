@@ -79,6 +79,7 @@ type Decay struct {
 	// StandardS is the standard error of Seconds; 0: unknown, and then only
 	// Options.DecayRepeatability counts.
 	StandardS float64
+	Doubtful  bool // it is given, but not to be relied on: as decay.Value with a Reason
 }
 
 // Mode is a room mode as it was found in one take.
@@ -89,7 +90,13 @@ type Mode struct {
 	// LevelDB is the level of its peak: where modes lie close together, it tells
 	// which of them is which. 0 for all: not known.
 	LevelDB float64
+	// Was says of a mode after which of those before it was: its index counted from 1,
+	// or NotThere. 0 for all: not known, and they are paired by frequency and level.
+	Was int
 }
+
+// NotThere is the Was of a mode that was not found before.
+const NotThere = -1
 
 // Options says how takes are compared. The zero value compares all that can be
 // read, without matching levels.

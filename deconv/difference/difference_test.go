@@ -4,10 +4,12 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
 	"roomsonde/deconv"
+	"roomsonde/deconv/decay"
 	"roomsonde/deconv/response"
 	"roomsonde/sweep/scale"
 )
@@ -407,16 +409,44 @@ func TestPairModesByLevel(t *testing.T) {
 	}
 }
 
+// TestPairModesAsTold: modes that say what they were are paired so, whatever is nearer, and
+// no others.
+func TestPairModesAsTold(t *testing.T) {
+	before := []Mode{{Hz: 40, T60S: 0.6}, {Hz: 41, T60S: 0.3}, {Hz: 70, T60S: 0.4}}
+	after := []Mode{{Hz: 40.9, T60S: 0.6, Was: 1}, {Hz: 70, T60S: 0.4, Was: NotThere}}
+	got := pairModes(before, after)
+	want := [][2]*Mode{{&before[0], &after[0]}, {&before[1], nil}, {&before[2], nil}, {nil, &after[1]}}
+	if len(got) != len(want) {
+		t.Fatalf("%d pairs, want %d", len(got), len(want))
+	}
+	for _, w := range want {
+		if !slices.ContainsFunc(got, func(m ModeChange) bool { return m.Before == w[0] && m.After == w[1] }) {
+			t.Errorf("%v and %v are no pair: %+v", w[0], w[1], got)
+		}
+	}
+}
+
 func TestDecaysAndModes(t *testing.T) {
 	a := curve(func(float64) float64 { return 0 })
 	b := a
-	a.Decays = []Decay{{"63 Hz octave T20", 63, 0.80, 0.01}, {"125 Hz octave T20", 125, 0.5, 0.01}, {"250 Hz octave T30", 250, 0.5, 0.01}}
-	b.Decays = []Decay{{"125 Hz octave T20", 125, 0.51, 0.01}, {"63 Hz octave T20", 63, 0.60, 0.01}, {"250 Hz octave T20", 250, 0.2, 0.01}}
+	a.Decays = []Decay{{"63 Hz octave T20", 63, 0.80, 0.01, true}, {"125 Hz octave T20", 125, 0.5, 0.01, false}, {"250 Hz octave T30", 250, 0.5, 0.01, false}}
+	b.Decays = []Decay{{"125 Hz octave T20", 125, 0.51, 0.01, true}, {"63 Hz octave T20", 63, 0.60, 0.01, false}, {"250 Hz octave T20", 250, 0.2, 0.01, false}}
 	a.Modes = []Mode{{Hz: 31, StandardHz: 0.05, T60S: 0.9, StandardS: 0.02}, {Hz: 42, StandardHz: 0.05, T60S: 0.8, StandardS: 0.02}, {Hz: 44.5, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 60, StandardHz: 0.05, T60S: 0.5, StandardS: 0.02}, {Hz: 75, StandardHz: 0.1, T60S: 0.5, StandardS: 0.02}}
 	b.Modes = []Mode{{Hz: 31.05, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 44.6, StandardHz: 0.05, T60S: 0.6, StandardS: 0.02}, {Hz: 42.05, StandardHz: 0.05, T60S: 0.8, StandardS: 0.02}, {Hz: 61, StandardHz: 0.05, T60S: 0.5, StandardS: 0.02}, {Hz: 90, StandardHz: 0.1, T60S: 0.5, StandardS: 0.02}}
 	r := mustCompare(t, a, b, Options{})
 	if len(r.Decays) != 2 || !r.Decays[0].Changed || r.Decays[1].Changed || !(math.Abs(r.Decays[0].DifferenceShare+0.25) <= 1e-9) {
 		t.Errorf("decays: %+v", r.Decays)
+	}
+	// What is doubtful stays so: before at 63 Hz, after at 125 Hz.
+	for i, want := range [][2]bool{{true, false}, {false, true}} {
+		if d := r.Decays[i]; d.BeforeDoubtful != want[0] || d.AfterDoubtful != want[1] {
+			t.Errorf("%s: doubtful before %t, after %t, want %v", d.Name, d.BeforeDoubtful, d.AfterDoubtful, want)
+		}
+	}
+	for _, c := range r.Changes {
+		if want := c.Kind == DecayShift; c.BeforeDoubtful != want || c.AfterDoubtful {
+			t.Errorf("doubts of the change %+v", c)
+		}
 	}
 	paired := 0
 	for _, m := range r.Modes {
@@ -442,6 +472,95 @@ func TestDecaysAndModes(t *testing.T) {
 		if r.Changes[i].weight() > r.Changes[i-1].weight() {
 			t.Errorf("change %d is plainer than the one before it", i)
 		}
+	}
+}
+
+// A time that is given with a reason is doubtful, and is compared as such.
+func TestOfBandsKeepsDoubts(t *testing.T) {
+	got := OfBands([]decay.Band{
+		{Band: scale.Band{MidHz: 63, NominalHz: 63, Width: scale.Octave}, T20: decay.Value{Seconds: 0.7, OK: true, Reason: "it bends"}, T30: decay.Value{Seconds: 0.7, OK: true}},
+		{Band: scale.Band{MidHz: 125, NominalHz: 125, Width: scale.Octave}, T20: decay.Value{Reason: "refused"}, T30: decay.Value{Seconds: 0.5, OK: true}},
+	})
+	if len(got) != 2 || got[0].Name != "63 Hz octave T20" || !got[0].Doubtful || got[1].Name != "125 Hz octave T30" || got[1].Doubtful {
+		t.Errorf("%+v", got)
+	}
+}
+
+// The depth of a dip is one thing: Dips says of a take what a comparison says of
+// it, also where what is beside the dip changed. Here the hill left of a dip is
+// lowered: the dip is less deep then, and did not change itself.
+func TestDipsAreThoseOfComparisons(t *testing.T) {
+	const tolDB = 1e-9
+	room := func(hill float64) Take {
+		return curve(func(hz float64) float64 {
+			return bump(hz, 45, hill, 0.3) + bump(hz, 62, -6, 0.3) + bump(hz, 85, 10, 0.3) + bump(hz, 150, -9, 0.3)
+		})
+	}
+	takes := [2]Take{room(9), room(2)}
+	r := mustCompare(t, takes[0], takes[1], Options{Repeatability: Repeats(0.05)})
+	compared := [2]map[float64]float64{{}, {}} // depth by frequency
+	for _, p := range r.Peaks {
+		for i, e := range []*Extremum{p.Before, p.After} {
+			if p.Dip && e != nil {
+				compared[i][e.Hz] = e.HeightDB
+			}
+		}
+		if p.Dip && p.Changed {
+			t.Errorf("the dip at %.0f Hz is said to have changed: %+v", p.Hz(), p)
+		}
+	}
+	var at62 [2]float64
+	for i, take := range takes {
+		dips, err := Dips(take, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(dips) != 2 || len(compared[i]) != 2 {
+			t.Fatalf("take %d: dips %+v, in the comparison %v, want two", i, dips, compared[i])
+		}
+		if dips[0].HeightDB < dips[1].HeightDB {
+			t.Errorf("the deepest is not the first: %+v", dips)
+		}
+		for _, d := range dips {
+			if got, ok := compared[i][d.Hz]; !ok || !(math.Abs(got-d.HeightDB) <= tolDB) {
+				t.Errorf("take %d: %.2f dB deep at %.1f Hz, in the comparison %.2f", i, d.HeightDB, d.Hz, got)
+			}
+			if math.Abs(math.Log2(d.Hz/62)) < 0.1 {
+				at62[i] = d.HeightDB
+			}
+		}
+	}
+	if !(at62[0] > at62[1]+3) {
+		t.Errorf("the dip at 62 Hz is %.1f dB deep beside a high hill and %.1f dB beside a low one", at62[0], at62[1])
+	}
+	// Where the dip and a hill beside it change, the change has the heights of each
+	// take, too: 9 + 6 dB before, 10 + 12 dB after, and 6 dB between them over the
+	// right hill, which stayed.
+	both := func(left, dip float64) Take {
+		return curve(func(hz float64) float64 {
+			return bump(hz, 45, left, 0.3) + bump(hz, 62, -dip, 0.25) + bump(hz, 85, 10, 0.3)
+		})
+	}
+	r = mustCompare(t, both(9, 6), both(14, 12), Options{Repeatability: Repeats(0.05)})
+	i := slices.IndexFunc(r.Changes, func(c Change) bool { return c.Kind == DipChange })
+	if i < 0 {
+		t.Fatalf("the dip that became deeper is not told: %+v", r.Changes)
+	}
+	for n, take := range []Take{both(9, 6), both(14, 12)} {
+		dips, err := Dips(take, Options{})
+		if err != nil || len(dips) == 0 {
+			t.Fatal(err, dips)
+		}
+		c := r.Changes[i]
+		if got := []float64{c.BeforeHeightDB, c.AfterHeightDB}[n]; !(math.Abs(got-dips[0].HeightDB) <= tolDB) {
+			t.Errorf("take %d: the change has %.2f dB, the take %.2f", n, got, dips[0].HeightDB)
+		}
+		if over := c.Before; n == 0 && !(math.Abs(over-dips[0].HeightDB) > 0.5) {
+			t.Errorf("%.2f dB over the one place and by itself: this test sees nothing", over)
+		}
+	}
+	if _, err := Dips(Take{}, Options{}); err == nil {
+		t.Error("dips of nothing")
 	}
 }
 

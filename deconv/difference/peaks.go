@@ -57,6 +57,29 @@ func (p Peak) Hz() float64 {
 	return p.Before.Hz
 }
 
+// Dips returns the dips of one take, the deepest first: each what Compare finds of
+// it, whatever the other take is, in so far as both can be read over the same range.
+// So the depth of a dip, its HeightDB, is one thing everywhere. Of o the least
+// height, the range and the smoothing count. Errors are those of Compare.
+func Dips(t Take, o Options) ([]Extremum, error) {
+	t.Decays, t.Modes = nil, nil
+	// Held against itself a take has peaks and dips, and no change.
+	o.Repeatability = Repeats(0)
+	o.MatchFromHz, o.MatchToHz = 0, 0
+	r, err := Compare(t, t, o)
+	if err != nil {
+		return nil, err
+	}
+	var out []Extremum
+	for _, p := range r.Peaks {
+		if p.Dip && p.Before != nil {
+			out = append(out, *p.Before)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Extremum) int { return cmp.Compare(b.HeightDB, a.HeightDB) })
+	return out, nil
+}
+
 // A peak that was LeastHeightDB high is still there while it is this high.
 const stillDB = 1
 
@@ -95,6 +118,12 @@ func (r *Result) comparePeaks(o Options, broad func(hz float64) float64) {
 		}
 		c.FromHz, c.ToHz = e.FromHz, e.ToHz
 		c.Before, c.After = p.BeforeDB, p.AfterDB
+		if p.Before != nil {
+			c.BeforeHeightDB = p.Before.HeightDB
+		}
+		if p.After != nil {
+			c.AfterHeightDB = p.After.HeightDB
+		}
 		r.Changes = append(r.Changes, c)
 	}
 }

@@ -150,25 +150,12 @@ func (d *arrivalsDrawing) paint(c draw.Canvas) {
 		}),
 		stepTicks(d.bottom, d.top, 5, 10, func(v float64) string { return signed(v, 0, false) }))
 
-	sty := textStyle(noteSize, ink, false, draw.XLeft, draw.YCenter)
-	x, _ := p.Transforms(ptr(p.DataCanvas(c)))
-	words := make([]pennant, len(d.marks))
-	for i, m := range d.marks {
-		words[i] = pennant{at: x(m.DelayS * 1000), text: m.words()}
-	}
-	rows := raise(words, sty, c.Max.X)
-	bottom := c.Max.Y - vg.Length(rows)*lineHeight(sty)
-	c.Max.Y = bottom
-	if rows > 0 {
-		c.Max.Y -= 3
-	}
-	_, y := p.Transforms(ptr(p.DataCanvas(c)))
-	for i, m := range d.marks {
-		words[i].foot = y(math.Min(math.Max(m.DB, d.bottom), d.top)) + arrivalRadius
-	}
 	p.Add(grid{}, plotterFunc(d.data))
-	p.Draw(c)
-	hoist(&c, words, sty, bottom)
+	places := make([]place, len(d.marks))
+	for i, m := range d.marks {
+		places[i] = place{m.DelayS * 1000, math.Min(math.Max(m.DB, d.bottom), d.top), arrivalRadius, m.words()}
+	}
+	c = flagged(c, p, textStyle(noteSize, ink, false, draw.XLeft, draw.YCenter), places)
 	if d.limited() {
 		d.nameLimit(p.DataCanvas(c), p)
 	}

@@ -158,12 +158,40 @@ func (grid) Plot(c draw.Canvas, p *plot.Plot) {
 				c.StrokeLine2(sty, x(t.Value), c.Min.Y, x(t.Value), c.Max.Y)
 			}
 		}
-		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-			if t.IsMinor() == (pass == 0) {
-				c.StrokeLine2(sty, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
-			}
+		rungs(c, p, y, sty, pass == 0)
+	}
+}
+
+// rungs draws the horizontal lines of the grid: those of ticks without a label, or
+// those of ticks that have one.
+func rungs(c draw.Canvas, p *plot.Plot, y func(float64) vg.Length, sty draw.LineStyle, minor bool) {
+	for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
+		if t.IsMinor() == minor {
+			c.StrokeLine2(sty, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
 		}
 	}
+}
+
+// allRungs draws both kinds, the strong ones over the others, for axes whose upright
+// lines are another matter.
+func allRungs(c draw.Canvas, p *plot.Plot) {
+	_, y := p.Transforms(&c)
+	rungs(c, p, y, draw.LineStyle{Color: minorGrey, Width: 0.75}, true)
+	rungs(c, p, y, draw.LineStyle{Color: majorGrey, Width: 0.75}, false)
+}
+
+// secondsTicks are the ticks of an axis of decay times, from 0 to top.
+func secondsTicks(top, minor, major float64) []plot.Tick {
+	digits := 1
+	if major >= 1 {
+		digits = 0
+	}
+	return stepTicks(0, top, minor, major, func(v float64) string {
+		if v == 0 {
+			return "0"
+		}
+		return signed(v, digits, false)
+	})
 }
 
 // frame draws the border over the data.

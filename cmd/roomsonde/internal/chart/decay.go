@@ -495,17 +495,7 @@ func (d *decayDrawing) paint(c draw.Canvas) {
 
 	half := math.Sqrt(d.ratio)
 	from, to := d.bands[0].MidHz/half, d.bands[len(d.bands)-1].MidHz*half
-	digits := 1
-	if d.major >= 1 {
-		digits = 0
-	}
-	p := panel(true, [2]float64{from, to}, [2]float64{0, d.top}, nil,
-		stepTicks(0, d.top, d.minor, d.major, func(v float64) string {
-			if v == 0 {
-				return "0"
-			}
-			return signed(v, digits, false)
-		}))
+	p := panel(true, [2]float64{from, to}, [2]float64{0, d.top}, nil, secondsTicks(d.top, d.minor, d.major))
 	p.X.Tick.Marker = plot.ConstantTicks(d.ticks(c.Max.X - c.Min.X - 60))
 	p.Add(plotterFunc(d.data))
 	p.Draw(c)
@@ -514,8 +504,8 @@ func (d *decayDrawing) paint(c draw.Canvas) {
 // bare returns a band's label without its unit.
 func bare(label string) string { return strings.TrimSuffix(strings.TrimSuffix(label, "Hz"), " ") }
 
-// ticks labels the bands, as many as fit side by side: all, or every third
-// with 1 kHz (or the middle one) among them.
+// ticks labels the bands, as many as fit side by side: all, every second octave, or
+// every third third of one, with 1 kHz (or the middle one) among them.
 func (d *decayDrawing) ticks(width vg.Length) []plot.Tick {
 	sty := textStyle(tickSize, ink, false, 0, 0)
 	var widest vg.Length
@@ -533,8 +523,11 @@ func (d *decayDrawing) ticks(width vg.Length) []plot.Tick {
 		}
 	}
 	slots := math.Log(d.bands[len(d.bands)-1].MidHz/d.bands[0].MidHz)/math.Log(d.ratio) + 1
-	step := 1
-	for _, step = range []int{1, 3, 6, 12, 24} {
+	step, steps := 1, []int{1, 3, 6, 12, 24}
+	if d.ratio > 1.5 {
+		steps = []int{1, 2, 4, 8}
+	}
+	for _, step = range steps {
 		if widest+8 <= width/vg.Length(slots)*vg.Length(step) {
 			break
 		}
@@ -566,17 +559,7 @@ func refusedMark(c *draw.Canvas, at vg.Point, letter string) {
 
 func (d *decayDrawing) data(c draw.Canvas, p *plot.Plot) {
 	x, y := p.Transforms(&c)
-	for _, pass := range []bool{true, false} {
-		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-			if t.IsMinor() == pass {
-				sty := draw.LineStyle{Color: majorGrey, Width: 0.75}
-				if pass {
-					sty.Color = minorGrey
-				}
-				c.StrokeLine2(sty, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
-			}
-		}
-	}
+	allRungs(c, p)
 	half := math.Sqrt(d.ratio)
 	for _, b := range d.bands {
 		left, right := x(b.MidHz/half), x(b.MidHz*half)

@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -15,6 +16,37 @@ type pennant struct {
 	row   int // from 0 at the bottom
 	left  vg.Length
 	width vg.Length
+}
+
+// place is a point of a plot, in the units of its axes, with a word that stands over
+// the panel; above is how far over the point the line down to it ends.
+type place struct {
+	x, y  float64
+	above vg.Length
+	text  string
+}
+
+// flagged draws a plot with words over it, sorted by place, each with a line down to
+// where it belongs. It returns what the words leave of the canvas.
+func flagged(c draw.Canvas, p *plot.Plot, sty text.Style, places []place) draw.Canvas {
+	x, _ := p.Transforms(ptr(p.DataCanvas(c)))
+	flags := make([]pennant, len(places))
+	for i, q := range places {
+		flags[i] = pennant{at: x(q.x), text: q.text}
+	}
+	rows := raise(flags, sty, c.Max.X)
+	bottom := c.Max.Y - vg.Length(rows)*lineHeight(sty)
+	c.Max.Y = bottom
+	if rows > 0 {
+		c.Max.Y -= 3
+	}
+	_, y := p.Transforms(ptr(p.DataCanvas(c)))
+	for i, q := range places {
+		flags[i].foot = y(q.y) + q.above
+	}
+	p.Draw(c)
+	hoist(&c, flags, sty, bottom)
+	return c
 }
 
 const flagGap = 4 // between a line and its word

@@ -116,7 +116,7 @@ func key(c draw.Canvas, items []keyItem, dry bool) draw.Canvas {
 	row := textStyle(textSize, ink, false, draw.XLeft, draw.YCenter)
 	h := lineHeight(row) + 2
 	for _, it := range items {
-		label := fit(it.style, it.text, lineShare*(width-keySample-gapInside))
+		label := brief(it.style, it.text, lineShare*(width-keySample-gapInside))
 		w := keySample + gapInside + spareWidth*it.style.Width(label)
 		if rows == 0 || x+w > c.Max.X {
 			x, rows = c.Min.X, rows+1

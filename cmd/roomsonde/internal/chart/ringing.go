@@ -31,6 +31,12 @@ type RingMode struct {
 	PlusOrMinusS float64 // uncertainty; 0: not known, and not drawn
 }
 
+// mostRingDoubt is by how much of itself a mode's time may be off before it is
+// doubtful: then it is drawn hollow, and not named as one of the longest.
+const mostRingDoubt = 0.25
+
+func (m RingMode) doubtful() bool { return m.PlusOrMinusS > mostRingDoubt*m.Seconds }
+
 // Limit is a corner of recommended limits of a decay time.
 type Limit struct {
 	Hz          float64
@@ -58,7 +64,7 @@ type Ringing struct {
 
 	FromHz, ToHz float64 // ends of the frequency axis; 0: chosen to hold bands, modes and limits
 	TopSeconds   float64 // end of the time axis; 0: chosen
-	Named        int     // how many modes are named, the longest; 0: 3; below 0: none
+	Named        int     // how many modes are named, the longest that are not doubtful; 0: 3; below 0: none
 }
 
 // Render implements View.
@@ -145,7 +151,7 @@ func (v Ringing) resolve() (*ringingDrawing, error) {
 		named = 3
 	}
 	for _, m := range d.Modes {
-		if len(d.named) < named && m.Hz >= d.from && m.Hz <= d.to {
+		if len(d.named) < named && m.Hz >= d.from && m.Hz <= d.to && !m.doubtful() {
 			d.named = append(d.named, m)
 		}
 	}
@@ -231,7 +237,10 @@ func (d *ringingDrawing) paint(c draw.Canvas) {
 		}, "dotted: doubtful", text})
 	}
 	if len(d.Modes) > 0 {
-		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 7, true) }, "room mode ± uncertainty", text})
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 7, true, false) }, "room mode ± uncertainty", text})
+	}
+	if slices.ContainsFunc(d.Modes, RingMode.doubtful) {
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 0, false, true) }, "hollow: doubtful", text})
 	}
 	if len(d.Limits) > 0 {
 		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) {
@@ -243,36 +252,13 @@ func (d *ringingDrawing) paint(c draw.Canvas) {
 	}
 	c = key(c, items, false)
 
-	digits := 1
-	if d.major >= 1 {
-		digits = 0
-	}
-	p := panel(true, [2]float64{d.from, d.to}, [2]float64{0, d.top}, frequencyTicks(d.from, d.to),
-		stepTicks(0, d.top, d.minor, d.major, func(v float64) string {
-			if v == 0 {
-				return "0"
-			}
-			return signed(v, digits, false)
-		}))
-	sty := textStyle(noteSize, ink, true, draw.XLeft, draw.YCenter)
-	x, _ := p.Transforms(ptr(p.DataCanvas(c)))
-	words := make([]pennant, len(d.named))
+	p := panel(true, [2]float64{d.from, d.to}, [2]float64{0, d.top}, frequencyTicks(d.from, d.to), secondsTicks(d.top, d.minor, d.major))
+	p.Add(grid{}, plotterFunc(d.data))
+	places := make([]place, len(d.named))
 	for i, m := range d.named {
-		words[i] = pennant{at: x(m.Hz), text: d.words(m)}
+		places[i] = place{m.Hz, math.Min(m.Seconds+m.PlusOrMinusS, d.top), 0, d.words(m)}
 	}
-	rows := raise(words, sty, c.Max.X)
-	bottom := c.Max.Y - vg.Length(rows)*lineHeight(sty)
-	c.Max.Y = bottom
-	if rows > 0 {
-		c.Max.Y -= 3
-	}
-	_, y := p.Transforms(ptr(p.DataCanvas(c)))
-	for i, m := range d.named {
-		words[i].foot = y(math.Min(m.Seconds+m.PlusOrMinusS, d.top))
-	}
-	p.Add(grid{}, plotterFunc(func(c draw.Canvas, p *plot.Plot) { d.data(c, p) }))
-	p.Draw(c)
-	hoist(&c, words, sty, bottom)
+	flagged(c, p, textStyle(noteSize, ink, true, draw.XLeft, draw.YCenter), places)
 }
 
 // The limits' look: a tint between two lines.
@@ -281,8 +267,9 @@ var (
 	ringLimitLine = draw.LineStyle{Color: darkText(green), Width: 1.6, Dashes: []vg.Length{8, 2}}
 )
 
-// ringMark is a mode: a disc on a stem that shows what it may be off.
-func ringMark(c *draw.Canvas, at vg.Point, off vg.Length, bar bool) {
+// ringMark is a mode: a disc, hollow where it is doubtful, on a stem that shows what
+// it may be off.
+func ringMark(c *draw.Canvas, at vg.Point, off vg.Length, bar, hollow bool) {
 	if bar {
 		sty := draw.LineStyle{Color: vermillion, Width: 1.6}
 		c.StrokeLine2(sty, at.X, at.Y-off, at.X, at.Y+off)
@@ -290,6 +277,10 @@ func ringMark(c *draw.Canvas, at vg.Point, off vg.Length, bar bool) {
 		c.StrokeLine2(sty, at.X-3.5, at.Y+off, at.X+3.5, at.Y+off)
 	}
 	c.DrawGlyphNoClip(draw.GlyphStyle{Color: paper, Radius: 5.4, Shape: draw.CircleGlyph{}}, at)
+	if hollow {
+		ring(c, vermillion, at, 4.4, hollowWidth)
+		return
+	}
 	c.DrawGlyphNoClip(draw.GlyphStyle{Color: vermillion, Radius: 4.4, Shape: draw.CircleGlyph{}}, at)
 }
 
@@ -332,7 +323,7 @@ func (d *ringingDrawing) data(c draw.Canvas, p *plot.Plot) {
 			continue
 		}
 		off := min(at(m.Seconds+m.PlusOrMinusS)-pt.Y, c.Max.Y-pt.Y)
-		ringMark(&c, pt, off, m.PlusOrMinusS > 0)
+		ringMark(&c, pt, off, m.PlusOrMinusS > 0, m.doubtful())
 	}
 }
 

@@ -354,6 +354,20 @@ func TestRingingSaysWhatItShows(t *testing.T) {
 	parseSVG(t, mustRender(t, modesOnly(), SVG)).mustHave(t, "How long does the bass ring?", "a recommendation, 100 m³")
 }
 
+// A mode whose time is hardly known is not called the longest, and is hollow.
+func TestDoubtfulModesAreNotNamed(t *testing.T) {
+	v := Ringing{Named: 2, Modes: []RingMode{{Hz: 30, Seconds: 0.9, PlusOrMinusS: 0.02}, {Hz: 60, Seconds: 0.5, PlusOrMinusS: 0.05}, {Hz: 150, Seconds: 1.2, PlusOrMinusS: 0.4}}}
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	doc.mustHave(t, "30 Hz: 0.90 ± 0.02 s", "60 Hz: 0.50 ± 0.05 s", "hollow: doubtful")
+	if said := strings.Join(doc.texts, "|"); strings.Contains(said, "150 Hz") {
+		t.Errorf("a doubtful mode is named: %s", said)
+	}
+	v.Modes = v.Modes[:2]
+	if said := strings.Join(parseSVG(t, mustRender(t, v, SVG)).texts, "|"); strings.Contains(said, "hollow") {
+		t.Errorf("hollow marks are explained where there are none: %s", said)
+	}
+}
+
 // Modes stand where their frequency and time say, and the limits too.
 func TestRingingIsToScale(t *testing.T) {
 	const tol = 0.05

@@ -27,7 +27,7 @@ type Change struct {
 	// be off, 0 or more. Where Blank is set nothing is known; nil: nowhere.
 	Hz, DifferenceDB, UncertaintyDB []float64
 	Blank                           []bool
-	Confidence                      string // of the uncertainty, as in "95 %"; "": not named
+	Confidence                      string // of the uncertainty, as in "19 times in 20"; "": not named
 
 	Smoothing, Reference string  // as in Response
 	FromHz, ToHz         float64 // as in Response
@@ -131,10 +131,46 @@ func (v Change) resolve() (*changeDrawing, error) {
 		}
 	}
 	d.reach = 6
-	for most+3 > d.reach && d.reach < 48 {
+	for most+changeAirDB > d.reach && d.reach < 48 {
 		d.reach += 3 * math.Max(1, math.Floor(d.reach/12))
 	}
+	d.fit()
 	return d, nil
+}
+
+// known reports whether the difference is known at hz.
+func (d *changeDrawing) known(hz float64) bool {
+	s := d.difference
+	i, found := slices.BinarySearch(s.hz, hz)
+	if s.blank == nil {
+		return true
+	}
+	return i < len(s.blank) && !s.blank[i] && (found || i > 0 && !s.blank[i-1])
+}
+
+// changeAirDB is what is left free over and under the difference, for words.
+const changeAirDB = 3
+
+// fit lets the level axis reach from the highest to the lowest level that can be
+// read, at least leastSpanDB and at most widestSpanDB. Here the two curves are to be
+// told apart, and a room below them would only press them together.
+func (d *changeDrawing) fit() {
+	low := math.Inf(1)
+	for _, cv := range d.curves {
+		for _, part := range cv.cut(d.band(cv)) {
+			for i, hz := range part[0] {
+				if d.known(hz) {
+					low = math.Min(low, limit(part[1][i]))
+				}
+			}
+		}
+	}
+	if math.IsInf(low, 1) { // nothing can be read
+		return
+	}
+	const leastSpanDB = 20
+	d.bottom = math.Floor((low-1)/responseStepDB) * responseStepDB
+	d.bottom = math.Max(d.top-widestSpanDB, math.Min(d.top-leastSpanDB, d.bottom))
 }
 
 func (d *changeDrawing) alt() string {
@@ -195,10 +231,10 @@ func (d *changeDrawing) body(c draw.Canvas) vg.Rectangle {
 
 	right := "grey: may be off"
 	if d.confidence != "" {
-		right += " (" + d.confidence + ")"
+		right = "grey: chance, " + d.confidence
 	}
 	if !d.page { // a page has room to say it below
-		right += " · bar: beyond that"
+		right += " · bar: more"
 	}
 	lower = caption(lower, "dB, after less before: above 0 it is louder now", right)
 	const labelHeight, axisHeight = 21, 30
@@ -293,15 +329,22 @@ func (d *changeDrawing) change(c draw.Canvas, p *plot.Plot) {
 		w, h := spareWidth*sty.Width(text), lineHeight(sty)
 		centre := x(d.difference.hz[at])
 		best, least := vg.Rectangle{}, 30.0
-		for _, dy := range []vg.Length{4, 10, 18} {
-			for _, dx := range []vg.Length{0, 12, -12, 26, -26, w/2 + 8, -w/2 - 8} {
-				bottom := y(r.most) + dy
-				if r.most < 0 {
-					bottom = y(r.most) - dy - h
-				}
-				q := rectAt(centre-w/2+dx, bottom, w, h)
-				if cost := pl.cost(q) + math.Abs(float64(dx))/8 + float64(dy)/4; cost < least {
-					best, least = q, cost
+		// Beyond the curve or, where that is full, on the other side of zero.
+		for _, beyond := range []bool{true, false} {
+			from, cost := r.most, 0.0
+			if !beyond {
+				from, cost = math.Copysign(d.uncertainty[at], -r.most), 4
+			}
+			for _, dy := range []vg.Length{4, 10, 18} {
+				for _, dx := range []vg.Length{0, 12, -12, 26, -26, w/2 + 8, -w/2 - 8} {
+					bottom := y(from) + dy
+					if from < 0 {
+						bottom = y(from) - dy - h
+					}
+					q := rectAt(centre-w/2+dx, bottom, w, h)
+					if cost := cost + pl.cost(q) + math.Abs(float64(dx))/8 + float64(dy)/4; cost < least {
+						best, least = q, cost
+					}
 				}
 			}
 		}

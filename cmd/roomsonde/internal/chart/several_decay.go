@@ -275,17 +275,7 @@ func (d *decayTimes) body(c draw.Canvas) vg.Rectangle {
 	} else {
 		xs = roomyTicks(d.from, d.to, c.Max.X-c.Min.X-40)
 	}
-	digits := 1
-	if d.major >= 1 {
-		digits = 0
-	}
-	p := panel(true, [2]float64{d.from, d.to}, [2]float64{0, d.top}, xs,
-		stepTicks(0, d.top, d.minor, d.major, func(v float64) string {
-			if v == 0 {
-				return "0"
-			}
-			return signed(v, digits, false)
-		}))
+	p := panel(true, [2]float64{d.from, d.to}, [2]float64{0, d.top}, xs, secondsTicks(d.top, d.minor, d.major))
 	if len(d.BandsHz) > 0 {
 		p.Add(plotterFunc(d.slots))
 	} else {
@@ -315,44 +305,53 @@ func (d *decayTimes) slot() float64 {
 	return 2
 }
 
-// slots draws the horizontal grid, and a thin line between bands.
+// slots tints every second band, so that it is plain which one a mark beside its
+// middle belongs to, and draws the horizontal grid over that.
 func (d *decayTimes) slots(c draw.Canvas, p *plot.Plot) {
-	x, y := p.Transforms(&c)
-	for _, pass := range []bool{true, false} {
-		for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-			if t.IsMinor() == pass {
-				sty := draw.LineStyle{Color: majorGrey, Width: 0.75}
-				if pass {
-					sty.Color = minorGrey
-				}
-				c.StrokeLine2(sty, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
-			}
-		}
-	}
+	x, _ := p.Transforms(&c)
 	half := math.Sqrt(d.slot())
-	for _, hz := range d.BandsHz[1:] {
-		if at := x(hz / half); at > c.Min.X && at < c.Max.X {
-			c.StrokeLine2(draw.LineStyle{Color: minorGrey, Width: 0.75}, at, c.Min.Y, at, c.Max.Y)
+	inside := func(hz float64) vg.Length { return x(math.Min(math.Max(hz, d.from), d.to)) }
+	for i, hz := range d.BandsHz {
+		if left, right := inside(hz/half), inside(hz*half); i%2 == 0 && right > left {
+			c.FillPolygon(bandTint, rectPoints(vg.Rectangle{Min: vg.Point{X: left, Y: c.Min.Y}, Max: vg.Point{X: right, Y: c.Max.Y}}))
 		}
 	}
+	allRungs(c, p)
 }
+
+// bandTint is the ground of every second band.
+var bandTint = color.RGBA{245, 246, 247, 255}
+
+// bandShare is the part of a band's width in its middle that the marks of several
+// takes share: what is left free beside them parts them from the next band's.
+const bandShare = 0.5
 
 // line is how the points of a take are joined.
 func (d *decayTimes) line(i int) draw.LineStyle { return d.strokes[i].line(1.2) }
 
+// crowded reports whether bars at doubtful modes would cover all others: such a bar
+// is long, and that the mode is doubtful its hollow mark says.
+func (d *decayTimes) crowded() bool { return len(d.BandsHz) == 0 && len(d.Lines) > 2 }
+
+// abreast returns how much room from the first take's mark to the last one's there
+// is in a band, or for a mode, and how large a mark is, on a panel so wide.
+func (d *decayTimes) abreast(width vg.Length) (room, r vg.Length) {
+	side := min(len(d.Lines), maxCurves)
+	if len(d.BandsHz) == 0 {
+		return vg.Length(min(7*(side-1), 28)), 5
+	}
+	w := width / vg.Length(math.Log(d.to/d.from)/math.Log(d.slot()))
+	r = min(5, max(2.4, w*bandShare/vg.Length(side)*0.5))
+	return min(w*bandShare, 2.6*r*vg.Length(side-1)), r
+}
+
 func (d *decayTimes) data(c draw.Canvas, p *plot.Plot) {
 	x, y := p.Transforms(&c)
 	frame(c)
-	// Side by side within three fifths of a band, or close together for modes. On a
+	// Side by side within the middle of a band, or close together for modes. On a
 	// page with many takes each takes the place it has among the first seven.
 	side := min(len(d.Lines), maxCurves)
-	room := vg.Length(min(7*(side-1), 28))
-	r := vg.Length(5)
-	if n := len(d.BandsHz); n > 0 {
-		w := (c.Max.X - c.Min.X) / vg.Length(math.Log(d.to/d.from)/math.Log(d.slot()))
-		room = min(w*0.62, vg.Length(18*(side-1)))
-		r = min(5, max(2.4, w*0.62/vg.Length(side)*0.5))
-	}
+	room, r := d.abreast(c.Max.X - c.Min.X)
 	for i := len(d.Lines) - 1; i >= 0; i-- {
 		l := d.Lines[i]
 		col := d.strokes[i].colour
@@ -386,7 +385,7 @@ func (d *decayTimes) data(c draw.Canvas, p *plot.Plot) {
 				}
 			}
 			for k, q := range pts {
-				if u := q.Uncertainty; u > 0 && q.Seconds <= d.top {
+				if u := q.Uncertainty; u > 0 && q.Seconds <= d.top && !(q.Doubtful && d.crowded()) {
 					low, high := y(math.Max(q.Seconds-u, 0)), y(math.Min(q.Seconds+u, d.top))
 					sty := draw.LineStyle{Color: col, Width: 1.25}
 					c.StrokeLine2(sty, at[k].X, low, at[k].X, high)

@@ -453,6 +453,7 @@ var nightOf = func() map[color.RGBA]color.RGBA {
 		spreadTint: {48, 58, 68, 255},
 		limitTint:  {52, 47, 36, 255},
 		unsureTint: {52, 56, 63, 255},
+		bandTint:   {34, 38, 45, 255},
 		targetGrey: {120, 126, 134, 255},
 	}
 	for day, dark := range nightStrokes {

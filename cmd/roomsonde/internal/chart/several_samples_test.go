@@ -63,7 +63,7 @@ func sampleChange() Change {
 		Subtitle: "left + subs · seat: sofa, middle · takes 12 and 15 · “sub 1 half a metre to the left”",
 		Before:   Curve{Name: "before: take 12", Hz: hz, DB: before, Readable: Readable{FromHz: 22, ToHz: 18600, FromReason: "less than 10 dB above the noise"}},
 		After:    Curve{Name: "after: take 15", Hz: hz, Readable: Readable{FromHz: 24, ToHz: 18600, FromReason: "less than 10 dB above the noise"}},
-		Hz:       hz, Smoothing: "1/12 octave", Reference: "dB, 0 dB = played full scale", Confidence: "95 % for the whole curve",
+		Hz:       hz, Smoothing: "1/12 octave", Reference: "dB, 0 dB = played full scale", Confidence: "19 times in 20",
 		FromHz: 15,
 	}
 	for i, f := range hz {

@@ -350,6 +350,9 @@ func TestChangeMarksWhatIsBeyond(t *testing.T) {
 		}
 	}
 	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, "before: take 12", "after: take 15", "dB, after less before: above 0 it is louder now")
+	if said := strings.Join(parseSVG(t, mustRender(t, v, SVG)).texts, " "); !strings.Contains(said, "grey: chance, 19 times in 20 · bar: more") {
+		t.Errorf("how sure the grey is, is not said: %s", said)
+	}
 	for i := range v.DifferenceDB {
 		v.DifferenceDB[i] /= 20
 	}
@@ -361,6 +364,150 @@ func TestChangeMarksWhatIsBeyond(t *testing.T) {
 		if strings.Contains(text, " at ") && strings.Contains(text, "Hz") {
 			t.Errorf("a change is named where none is: %q", text)
 		}
+	}
+}
+
+// The largest change says how large it is, also where no room is left beyond the
+// curve.
+func TestLargestChangeIsNamed(t *testing.T) {
+	v := sampleChange()
+	for i, f := range v.Hz { // all of the treble is softer, most of it at 300 Hz
+		v.UncertaintyDB[i], v.DifferenceDB[i] = 1, -4+1.5*math.Sin(40*math.Log(f))
+		if math.Abs(math.Log2(f/300)) < 0.05 {
+			v.DifferenceDB[i] = -8.6
+		}
+		v.After.DB[i] = v.Before.DB[i] + v.DifferenceDB[i]
+	}
+	for _, size := range []Size{{1600, 1200}, {800, 600}} {
+		said := strings.Join(parseSVG(t, mustRender(t, v, SVG, size)).texts, "|")
+		if !strings.Contains(said, "−8.6 at ") {
+			t.Errorf("%v: the largest change is not named: %s", size, said)
+		}
+	}
+}
+
+// What does not fit loses what stands in brackets before it is cut.
+func TestBrief(t *testing.T) {
+	sty := textStyle(noteSize, ink, false, 0, 0)
+	const long = "expected behind a low-pass (of the fourth order)"
+	if got := brief(sty, long, sty.Width(long)+1); got != long {
+		t.Errorf("%q", got)
+	}
+	if got := brief(sty, long, sty.Width(long)*0.7); got != "expected behind a low-pass" {
+		t.Errorf("%q", got)
+	}
+	if got := brief(sty, long, sty.Width(long)*0.4); !strings.HasSuffix(got, "…") {
+		t.Errorf("%q", got)
+	}
+}
+
+// Modes of many takes: what is doubtful is hollow and has no bar, which would cover
+// the others. Of two takes it has one.
+func TestDoubtfulModesOfManyTakesHaveNoBars(t *testing.T) {
+	strokes := func(takes int, doubtful bool, off float64) int {
+		v := DecayTimes{TopSeconds: 1}
+		for i := range takes {
+			v.Lines = append(v.Lines, DecayLine{Name: fmt.Sprint(i), Points: []DecayPoint{{Hz: 40, Seconds: 0.5, Uncertainty: off, Doubtful: doubtful}}})
+		}
+		p, err := v.Page(PageOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Count(string(p.SVG), "<path")
+	}
+	for _, c := range []struct {
+		takes    int
+		doubtful bool
+		bars     int
+	}{{2, false, 2}, {2, true, 2}, {4, false, 4}, {4, true, 0}} {
+		const ofBar = 3 // itself and its two ends
+		if got := strokes(c.takes, c.doubtful, 0.2) - strokes(c.takes, c.doubtful, 0); got != ofBar*c.bars {
+			t.Errorf("%d takes, doubtful: %t: %d strokes more, want those of %d bars", c.takes, c.doubtful, got, c.bars)
+		}
+	}
+}
+
+// The level axis of a change reaches no farther than what can be read of the curves.
+func TestChangeAxisFollowsWhatIsReadable(t *testing.T) {
+	resolved := func(level func(hz float64) float64) *changeDrawing {
+		v := sampleChange()
+		for i, f := range v.Hz {
+			v.Before.DB[i], v.After.DB[i] = level(f), level(f)+2
+		}
+		d, err := v.resolve()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	// Between −20 and −31 dB where it can be read; far below where it cannot, by its
+	// own band (under 22 Hz) or because no difference is known (above 18.6 kHz).
+	d := resolved(func(hz float64) float64 {
+		switch {
+		case hz < 22:
+			return -95
+		case hz > 18600:
+			return -80
+		case hz > 400 && hz < 500:
+			return -31
+		}
+		return -20
+	})
+	if !(d.bottom <= -31 && d.bottom > -31-2*responseStepDB && d.top >= -18) {
+		t.Errorf("axis from %g to %g dB for levels from −31 to −18 dB", d.bottom, d.top)
+	}
+	if d := resolved(func(float64) float64 { return -20 }); d.top-d.bottom < 20 {
+		t.Errorf("axis from %g to %g dB for a flat curve: a hair would fill it", d.bottom, d.top)
+	}
+	if d := resolved(func(hz float64) float64 { return -20 - hz/40 }); d.top-d.bottom > widestSpanDB {
+		t.Errorf("axis from %g to %g dB", d.bottom, d.top)
+	}
+}
+
+// The marks of several takes stay in the middle of their band, at any width: those
+// of two bands are farther apart than those of one are spread.
+func TestMarksStayWithTheirBand(t *testing.T) {
+	for _, takes := range []int{1, 2, 4, 7, 30} {
+		v := DecayTimes{Lines: make([]DecayLine, takes)}
+		for i, b := range octaveDecay().Bands {
+			v.BandsHz, v.BandLabels = append(v.BandsHz, b.MidHz), append(v.BandLabels, b.Label)
+			v.Lines[0].Points = append(v.Lines[0].Points, DecayPoint{Hz: b.MidHz, Seconds: 0.5 + 0.01*float64(i)})
+		}
+		d, err := v.resolve(math.MaxInt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, width := range []vg.Length{290, 390, 700, 1500} {
+			band := width / vg.Length(len(v.BandsHz))
+			room, r := d.abreast(width)
+			const widest = 1.3 // of a mark, in its radius
+			if free := band - room - 2*widest*r; !(free >= band/4) || room > band/2+1e-9 {
+				t.Errorf("%d takes, %g wide: marks spread over %.1f of a band of %.1f, %.1f free", takes, width.Points(), room.Points(), band.Points(), free.Points())
+			}
+		}
+	}
+	// Every second band is tinted, in light and dark; half of them are named at least
+	// in a narrow drawing.
+	var v DecayTimes
+	for _, b := range octaveDecay().Bands {
+		v.BandsHz, v.BandLabels = append(v.BandsHz, b.MidHz), append(v.BandLabels, b.Label)
+	}
+	v.Lines = []DecayLine{{Points: []DecayPoint{{Hz: v.BandsHz[2], Seconds: 0.4}}}}
+	p, err := v.Page(PageOptions{Width: 366, Height: 330, NoEnds: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !p.colours[bandTint] {
+		t.Error("no band is tinted")
+	}
+	named := 0
+	for _, label := range []string{">31.5", ">63", ">125", ">250", ">500", ">1k", ">2k", ">4k", ">8k"} {
+		if strings.Contains(string(p.SVG), label) {
+			named++
+		}
+	}
+	if named < len(v.BandsHz)/2 {
+		t.Errorf("%d of %d bands are named", named, len(v.BandsHz))
 	}
 }
 

@@ -117,6 +117,14 @@ func fit(sty text.Style, s string, width vg.Length) string {
 	return short(n)
 }
 
+// brief is fit, but leaves out first what stands in brackets at the end of s.
+func brief(sty text.Style, s string, width vg.Length) string {
+	if i := strings.LastIndex(s, " ("); i > 0 && strings.HasSuffix(s, ")") && sty.Width(s) > width {
+		s = s[:i]
+	}
+	return fit(sty, s, width)
+}
+
 // wrap breaks s into lines no wider than width, at most max of them; the last
 // is cut short where s has more. An empty s has no lines.
 func wrap(sty text.Style, s string, width vg.Length, max int) []string {

@@ -25,11 +25,13 @@ func Change(c difference.Change) string {
 		if c.Kind == difference.DipChange {
 			name, size = "dip", "deep"
 		}
+		// How high or deep it is, is said as of each take by itself.
+		before, after := c.BeforeHeightDB, c.AfterHeightDB
 		switch c.What {
 		case difference.Went:
-			return fmt.Sprintf("The %s %s is gone: it was %.1f dB %s (%s).", name, where, c.Before, size, by)
+			return fmt.Sprintf("The %s %s is gone: it was %.1f dB %s. %s.", name, where, before, size, there(c, off))
 		case difference.Came:
-			return fmt.Sprintf("A %s came %s: %.1f dB %s (%s).", name, where, c.After, size, by)
+			return fmt.Sprintf("A %s came %s: %.1f dB %s. %s.", name, where, after, size, there(c, off))
 		}
 		more := "higher"
 		switch {
@@ -40,7 +42,15 @@ func Change(c difference.Change) string {
 		case c.Difference < 0:
 			more = "lower"
 		}
-		return fmt.Sprintf("The %s %s is %s %s: %.1f dB %s, before %.1f dB.", name, where, amount(math.Abs(c.Difference), c.Unit)+off, more, c.After, size, c.Before)
+		s := fmt.Sprintf("The %s %s is %s %s", name, where, amount(math.Abs(c.Difference), c.Unit)+off, more)
+		const rounding = 0.1
+		switch {
+		case before == 0 || after == 0: // one of them is too low to count
+			return s + "."
+		case math.Abs(after-before-c.Difference) > rounding:
+			return s + fmt.Sprintf("; what is beside it changed, too, so that it is %.1f dB %s now, before %.1f dB.", after, size, before)
+		}
+		return s + fmt.Sprintf(": %.1f dB %s, before %.1f dB.", after, size, before)
 	case difference.RangeChange:
 		way := "louder"
 		if c.Difference < 0 {
@@ -74,7 +84,7 @@ func Change(c difference.Change) string {
 		}
 		return fmt.Sprintf("All below about %s is %s %s, against what is above.", chart.Hz(c.Hz), amount(math.Abs(c.Difference), c.Unit)+off, way)
 	case difference.DecayShift:
-		return fmt.Sprintf("The %s takes %.2f s to die away by 60 dB, before %.2f s (%s).", BandName(c.Name), c.After, c.Before, by)
+		return fmt.Sprintf("The %s takes %.2f s to die away by 60 dB, before %.2f s (%s)%s.", BandName(c.Name), c.After, c.Before, by, doubt(c))
 	case difference.ModeDecay:
 		way := "shorter"
 		if c.Difference > 0 {
@@ -87,16 +97,59 @@ func Change(c difference.Change) string {
 	return fmt.Sprintf("%s at %s: %s.", c.Kind, chart.Hz(c.Hz), by)
 }
 
-// Changes says in a sentence what a comparison comes to.
+// there says what the level did in the place of a peak or dip that went or came.
+func there(c difference.Change, off string) string {
+	way := "fell"
+	if (c.Difference > 0) == (c.Kind == difference.PeakChange) {
+		way = "rose"
+	}
+	return fmt.Sprintf("Against what is beside it, the level there %s by %s", way, amount(math.Abs(c.Difference), c.Unit)+off)
+}
+
+// doubt says which of two decay times is doubtful, empty where none is.
+func doubt(c difference.Change) string {
+	switch {
+	case c.BeforeDoubtful && c.AfterDoubtful:
+		return "; both times are doubtful"
+	case c.BeforeDoubtful:
+		return "; the time before is doubtful"
+	case c.AfterDoubtful:
+		return "; the time now is doubtful"
+	}
+	return ""
+}
+
+// Changes says in two sentences what a comparison comes to, and how sure that is.
 func Changes(r *difference.Result) string {
-	sure := fmt.Sprintf("at %g %% confidence for all of it together", math.Round(1000*r.Confidence)/10)
-	if len(r.Changes) == 0 {
-		return fmt.Sprintf("Nothing changed beyond the uncertainty, between %s and %s, %s.", chart.Hz(r.FromHz), chart.Hz(r.ToHz), sure)
+	what := fmt.Sprintf("%d changes stand", len(r.Changes))
+	switch len(r.Changes) {
+	case 0:
+		what = "Nothing changed beyond"
+	case 1:
+		what = "One change stands"
 	}
-	if len(r.Changes) == 1 {
-		return fmt.Sprintf("One change stands out of the uncertainty, between %s and %s, %s.", chart.Hz(r.FromHz), chart.Hz(r.ToHz), sure)
+	if len(r.Changes) > 0 {
+		what += " out of"
 	}
-	return fmt.Sprintf("%d changes stand out of the uncertainty, between %s and %s, %s.", len(r.Changes), chart.Hz(r.FromHz), chart.Hz(r.ToHz), sure)
+	hits, of := inTimes(r.Confidence)
+	return fmt.Sprintf("%s the uncertainty, between %s and %s. Of %d comparisons in which nothing was changed, %d say so (%g %% confidence).",
+		what, chart.Hz(r.FromHz), chart.Hz(r.ToHz), of, hits, math.Round(1000*r.Confidence)/10)
+}
+
+// inTimes puts a share into so many times of so many, few where that is exact.
+func inTimes(share float64) (hits, of int) {
+	for _, of := range []int{10, 20, 50, 100} {
+		if x := share * float64(of); math.Abs(x-math.Round(x)) < 1e-9 {
+			return int(math.Round(x)), of
+		}
+	}
+	return int(math.Round(1000 * share)), 1000
+}
+
+// Times says a confidence plainly: "19 times in 20".
+func Times(share float64) string {
+	hits, of := inTimes(share)
+	return fmt.Sprintf("%d times in %d", hits, of)
 }
 
 // ChangeList says a sentence for each change, the clearest first. Where bands die
@@ -118,9 +171,12 @@ func ChangeList(r *difference.Result) []string {
 	}
 	together := map[int]string{} // a sentence in the place of the first of many
 	for longer, list := range octaves {
-		low, high, share := math.Inf(1), 0.0, 0.0
+		low, high, share, doubtful := math.Inf(1), 0.0, 0.0, 0
 		for _, i := range list {
 			c := r.Changes[i]
+			if c.BeforeDoubtful || c.AfterDoubtful {
+				doubtful++
+			}
 			low, high = math.Min(low, c.Hz), math.Max(high, c.Hz)
 			share += c.Difference / c.Before / float64(len(list))
 		}
@@ -134,7 +190,7 @@ func ChangeList(r *difference.Result) []string {
 			if longer {
 				way = "later"
 			}
-			together[list[0]] = fmt.Sprintf("%d octaves from %s to %s die away %s: by %.0f %% on average.", len(list), chart.Hz(nominal(low)), chart.Hz(nominal(high)), way, 100*math.Abs(share))
+			together[list[0]] = fmt.Sprintf("%d octaves from %s to %s die away %s: by %.0f %% on average%s.", len(list), chart.Hz(nominal(low)), chart.Hz(nominal(high)), way, 100*math.Abs(share), inDoubt(doubtful))
 			for _, i := range list {
 				told[i] = true
 			}
@@ -149,6 +205,24 @@ func ChangeList(r *difference.Result) []string {
 	}
 	return out
 }
+
+// inDoubt says how many of several changes rest on doubtful times.
+func inDoubt(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (the times of %d are doubtful)", n)
+}
+
+// Plainly puts what the symbols of standards stand for before them, in a reason
+// that is told to people: "(ξ = 12 ‰" becomes "(bend ξ = 12 ‰".
+func Plainly(reason string) string { return plainer.Replace(reason) }
+
+var plainer = strings.NewReplacer(
+	"(ξ = ", "(bend ξ = ",
+	"(B·T = ", "(bandwidth times decay time, B·T = ",
+	"(B·t = ", "(bandwidth times limit, B·t = ",
+)
 
 // decimals that a unit is told with.
 func decimals(unit string) int {

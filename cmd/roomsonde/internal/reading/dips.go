@@ -1,48 +1,46 @@
 package reading
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/deconv/difference"
 )
 
-// What a dip is, in dB, and where single ones are worth a word, in Hz: above, they
-// belong to reflections and change when a head moves.
+// How deep a dip is at least that is worth a word, in dB, and where, in Hz: above,
+// single ones belong to reflections and change when a head moves.
 const (
 	leastDipDB = 6
 	dipsFromHz = 20
 	dipsToHz   = 300
 )
 
-// Dip is a dip of the response.
+// Dip is a dip of the response, as package difference finds them: so what is said
+// of one take and what is said of two is the same.
 type Dip struct {
 	Hz, DepthDB  float64 // below what is beside it
 	FromHz, ToHz float64 // where it has half its depth
+
+	m *measurement.Measurement // that it is of; nil: not known
 }
 
-// Dips returns the dips of the bass, the deepest first.
+// Dips returns the dips of the bass that are worth a word, the deepest first.
 func Dips(m *measurement.Measurement) []Dip {
 	if !m.Readable.OK {
 		return nil
 	}
-	t := difference.Take{Response: m.Response, Noise: m.Noise, Readable: m.Readable}
-	// Held against itself a take has peaks and dips, and no change.
-	r, err := difference.Compare(t, t, difference.Options{Repeatability: difference.Repeats(0), LeastHeightDB: leastDipDB, PeaksToHz: dipsToHz})
+	all, err := difference.Dips(difference.Take{Response: m.Response, Noise: m.Noise, Readable: m.Readable}, difference.Options{})
 	if err != nil {
 		return nil
 	}
 	var out []Dip
-	for _, p := range r.Peaks {
-		if e := p.Before; p.Dip && e != nil && e.Hz >= dipsFromHz && e.HeightDB >= leastDipDB {
-			out = append(out, Dip{e.Hz, e.HeightDB, e.FromHz, e.ToHz})
+	for _, e := range all {
+		if e.Hz >= dipsFromHz && e.Hz <= dipsToHz && e.HeightDB >= leastDipDB {
+			out = append(out, Dip{e.Hz, e.HeightDB, e.FromHz, e.ToHz, m})
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Dip) int { return cmp.Compare(b.DepthDB, a.DepthDB) })
 	return out
 }
 
@@ -74,16 +72,6 @@ type Elsewhere struct {
 	ToHz   float64
 }
 
-// speedOfSound in m/s at 20 °C (ISO 9613-1:1993).
-const speedOfSound = 343.2
-
-// Where a boundary's cancellation is looked for, in Hz: lower, the wall would be
-// farther than rooms are wide; higher, too many surfaces are as near.
-const (
-	boundaryFromHz = 30
-	boundaryToHz   = 300
-)
-
 // WhyDip says what a dip may come from, the best supported first, each with what
 // would tell it from the others.
 func WhyDip(d Dip, around Around) []string {
@@ -109,6 +97,11 @@ func WhyDip(d Dip, around Around) []string {
 	case len(gone) > 0:
 		out = append(out, "It is there at "+list(stays)+", and not at "+list(gone)+".")
 	}
+	// A reflection that fits is evidence, too.
+	w := d.boundary(around)
+	if w.heard != nil {
+		out = append(out, w.sentence(d))
+	}
 	if around.CrossoverHz > 0 && d.Hz > around.CrossoverHz/math.Sqrt2 && d.Hz < math.Sqrt2*around.CrossoverHz && around.Several {
 		out = append(out, fmt.Sprintf("The crossover at %s is near, where loudspeaker and subwoofer play together and may work against each other. Measure each alone: if neither has the dip, delay or polarity would mend it.", chart.Hz(around.CrossoverHz)))
 	} else if around.Several && d.Hz < 200 {
@@ -128,10 +121,8 @@ func WhyDip(d Dip, around Around) []string {
 	case d.Hz < 200:
 		out = append(out, "This seat may lie on the null of a room mode. Measure half a metre away: then the dip changes its depth, and hardly its frequency.")
 	}
-	if d.Hz >= boundaryFromHz && d.Hz <= boundaryToHz {
-		quarter := speedOfSound / (4 * d.Hz)
-		nearer := math.Max(0.1, math.Min(0.2, math.Round(10*quarter/4)/10))
-		out = append(out, fmt.Sprintf("A wall, the floor or the ceiling may throw the sound back against itself: that takes one at %.1f m from the loudspeaker (a quarter of the wavelength). Measure that distance, or move the loudspeaker %.1f m nearer: then the dip moves up to about %s.", quarter, nearer, chart.Hz(speedOfSound/(4*(quarter-nearer)))))
+	if s := w.sentence(d); s != "" && w.heard == nil {
+		out = append(out, s)
 	}
 	return out
 }

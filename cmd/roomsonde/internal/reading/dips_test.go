@@ -85,9 +85,96 @@ func TestWhyDip(t *testing.T) {
 		if c.not != "" && strings.Contains(all, c.not) {
 			t.Errorf("%s: says %q: %q", name, c.not, all)
 		}
-		// c/4f = 343.2/(4·71.5) = 1.2 m; 0.2 m nearer 343.2/(4·1.0) = 85.8 Hz.
-		if last := got[len(got)-1]; !strings.Contains(last, " 1.2 m from the loudspeaker") || !strings.Contains(last, "0.2 m nearer") || !strings.Contains(last, "85.8 Hz") {
-			t.Errorf("%s: %q", name, last)
+		// Nothing is known of its phase, and of what comes back from walls.
+		if strings.Contains(all, "wavelength") {
+			t.Errorf("%s: speaks of a wall: %q", name, all)
+		}
+	}
+}
+
+// echo is a path with a second, later one of r times its strength.
+func echo(r, delayS float64) func([]float32) []float64 {
+	n := int(math.Round(48000 * delayS))
+	return func(x []float32) []float64 {
+		out := make([]float64, len(x))
+		for i, v := range x {
+			out[i] += 0.3 * float64(v)
+			if i+n < len(x) {
+				out[i+n] += 0.3 * r * float64(v)
+			}
+		}
+		return out
+	}
+}
+
+// A wall is a reason only where depth, width and phase of the dip are those of a
+// sound that comes back once; where one is heard that fits, it is named. Depth and
+// width of such a dip are known in closed form: 20 lg((1+r)/(1−r)) dB, and half of
+// that at cos(2πfT) = −r.
+func TestWallOnlyWherePossible(t *testing.T) {
+	const f0 = 120.0 // c/4f = 0.715 m, 1/2T with T = 4.17 ms
+	for name, c := range map[string]struct {
+		system func([]float32) []float64
+		around Around
+		near   float64 // the dip that is asked about, Hz
+		says   []string
+	}{
+		"comes back":        {echo(0.6, 1/(2*f0)), Around{}, f0, []string{"A reflection fits it: one of −4 dB arrives 4.2 ms after", " 1.4 m farther", " 0.7 m behind", "a quarter of the wavelength"}},
+		"its third":         {echo(0.6, 1/(2*85.0)), Around{}, 255, []string{"one of −4 dB arrives 5.9 ms after", " as at 8", "three quarters of the wavelength"}},
+		"stronger":          {echo(1.4, 1/(2*f0)), Around{}, f0, nil},
+		"of another source": {echo(0.6, 1/(2*90.0)), Around{Several: true}, 90, []string{" 1.0 m from the loudspeaker (a quarter of the wavelength)", "0.2 m nearer"}},
+		// A filter's dip has no reflection: one of 9 dB is as wide as a wall's at
+		// Q 1.5, since 2·acos(0.476)/π = 0.68 = 1/1.46.
+		"wide filter":   {resonance(f0, -9, 1.5), Around{}, f0, []string{" 0.7 m from the loudspeaker", "no reflection that fits is heard"}},
+		"narrow filter": {resonance(f0, -12, 8), Around{}, f0, nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			m := measured(t, 1e-6, measurement.Options{}, c.system)
+			for _, d := range Dips(m) {
+				if math.Abs(d.Hz/c.near-1) > 0.05 {
+					continue
+				}
+				all := strings.Join(WhyDip(d, c.around), "\n")
+				for _, s := range c.says {
+					if !strings.Contains(all, s) {
+						t.Errorf("%q is not said: %q", s, all)
+					}
+				}
+				if c.says == nil && strings.Contains(all, "wavelength") {
+					t.Errorf("a wall is named: %q", all)
+				}
+				return
+			}
+			t.Fatalf("no dip at %g Hz: %+v", c.near, Dips(m))
+		})
+	}
+}
+
+// The excess is 0 for a zero inside the unit circle and 1 for one outside: a
+// reflection weaker and one stronger than the direct sound.
+func TestExcess(t *testing.T) {
+	const tol = 0.15
+	for _, r := range []float64{0.5, 0.9, 1.1, 1.3} {
+		m := measured(t, 1e-6, measurement.Options{}, echo(r, 1/(2*60.0)))
+		want := 0.0
+		if r > 1 {
+			want = 1
+		}
+		dips := Dips(m)
+		if len(dips) < 2 {
+			t.Fatalf("%g: dips %+v", r, dips)
+		}
+		for _, d := range dips {
+			if got, ok := excess(m, d); !ok || !(math.Abs(got-want) <= tol) {
+				t.Errorf("%g: %.2f (known: %t) at %.0f Hz, want %g", r, got, ok, d.Hz, want)
+			}
+		}
+		if noisy := measured(t, 3e-3, measurement.Options{}, echo(r, 1/(2*60.0))); len(Dips(noisy)) > 0 {
+			for _, d := range Dips(noisy) {
+				if got, ok := excess(noisy, d); ok && math.Abs(got-want) > 0.5 {
+					t.Errorf("%g in noise: %.2f at %.0f Hz, want %g or nothing", r, got, d.Hz, want)
+				}
+			}
 		}
 	}
 }

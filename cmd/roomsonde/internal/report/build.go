@@ -422,7 +422,7 @@ func (p *pageOf) overlays(ctx context.Context, c *content) error {
 		}
 	}
 	if v, ok := p.modes(all); ok {
-		if err := add("modes", v, v.Title, "room modes", p.stops(v.Lines, nil, nil), p.modeTable(), "Hollow marks are doubtful. Bars are what a time may be off."); err != nil {
+		if err := add("modes", v, v.Title, "room modes", p.stops(v.Lines, nil, nil), p.modeTable(), "Hollow marks are doubtful. Bars are what a time may be off; of more than two takes, doubtful marks have none. What may be off by more than half of itself stands in the table only."); err != nil {
 			return err
 		}
 	}
@@ -575,11 +575,7 @@ func (p *pageOf) stops(lines []chart.DecayLine, bandsHz []float64, labels []stri
 		}
 	}
 	for i, hz := range bandsHz {
-		name := labels[i]
-		if v, err := strconv.ParseFloat(strings.TrimSuffix(name, " Hz"), 64); err == nil {
-			name = chart.Hz(v)
-		}
-		vals.Stops = append(vals.Stops, stop{round3(hz), name})
+		vals.Stops = append(vals.Stops, stop{round3(hz), labelHz(labels[i])})
 	}
 	for k, l := range lines {
 		c := curveValues{Name: l.Name, Points: make([]*[3]any, len(bandsHz))}
@@ -603,30 +599,36 @@ func (p *pageOf) stops(lines []chart.DecayLine, bandsHz []float64, labels []stri
 	return vals
 }
 
-// levelTable has the levels of all takes at the middles of thirds of octaves.
+// levelTable has the levels of all takes in thirds of octaves; nil where no take has
+// them.
 func (p *pageOf) levelTable() *Table {
-	from, to := math.Inf(1), 0.0
+	var bands []float64
 	for _, i := range p.drawn {
-		c := p.curves[i]
-		from, to = math.Min(from, c.Hz[0]), math.Max(to, c.Hz[len(c.Hz)-1])
+		for _, l := range p.s.Takes[i].Levels {
+			if at, found := slices.BinarySearch(bands, l.Hz); !found && l.Hz > 0 {
+				bands = slices.Insert(bands, at, l.Hz)
+			}
+		}
 	}
-	bands := thirds(from, to)
-	t := &Table{Caption: "Level in dB of each take's curve, as drawn, at the middles of thirds of octaves; in brackets: not readable; –: not measured.", Head: []string{"take"}}
-	for _, b := range bands {
-		t.Head = append(t.Head, chart.Hz(b.NominalHz))
+	if len(bands) == 0 {
+		return nil
 	}
-	for i := range p.s.Takes {
-		c, drawn := p.curves[i]
-		if !drawn {
+	t := &Table{Caption: "Level in dB of each take, mean over each third of an octave (the curve as drawn goes up and down within it); in brackets: not readable; –: not measured.", Head: []string{"take"}}
+	for _, hz := range bands {
+		t.Head = append(t.Head, chart.Hz(hz))
+	}
+	for i, take := range p.s.Takes {
+		if _, drawn := p.curves[i]; !drawn {
 			continue
 		}
 		row := []string{p.rowName(i)}
-		for _, b := range bands {
+		for _, hz := range bands {
 			v := "–"
-			if b.MidHz >= c.Hz[0] && b.MidHz <= c.Hz[len(c.Hz)-1] {
-				v = level(scale.Interpolate(c.Hz, c.DB, b.MidHz))
-				if !readable(c.Readable, b.MidHz) {
-					v = "(" + v + ")"
+			for _, l := range take.Levels {
+				if l.Hz == hz {
+					if v = level(l.DB); !l.Readable && v != "–" {
+						v = "(" + v + ")"
+					}
 				}
 			}
 			row = append(row, v)
@@ -670,11 +672,17 @@ func (p *pageOf) decayTable(v chart.DecayTimes) *Table {
 	return t
 }
 
+// labelHz writes a band's label with its unit: "31.5" is 31.5 Hz, "2k" 2 kHz.
 func labelHz(l string) string {
-	if v, err := strconv.ParseFloat(strings.TrimSuffix(l, " Hz"), 64); err == nil {
-		return chart.Hz(v)
+	number, kilo := strings.CutSuffix(strings.TrimSuffix(l, " Hz"), "k")
+	v, err := strconv.ParseFloat(number, 64)
+	if err != nil {
+		return l
 	}
-	return l
+	if kilo {
+		v *= 1000
+	}
+	return chart.Hz(v)
 }
 
 func seconds(s, u float64) string {
@@ -776,7 +784,7 @@ func (p *pageOf) changeView(n int, c Change) (view, error) {
 	}
 	if v, ok := p.change(c); ok {
 		c := c.clean()
-		pl := plot{ID: id, Notes: []string{"Below: after less before. Grey is what it may be off; only what leaves the grey is a change, and the bar at the foot marks it."}}
+		pl := plot{ID: id, Notes: []string{"Below: after less before. Grey is what it may be off by chance; only what leaves the grey is a change, and the bar at the foot marks it."}}
 		if err := p.both(&pl, v, nil, 1.3); err != nil {
 			return out, err
 		}
@@ -786,7 +794,7 @@ func (p *pageOf) changeView(n int, c Change) (view, error) {
 		_, d.U = onGrid(c.Hz, c.UncertaintyDB, nil)
 		vals.Curves = append(vals.Curves, d)
 		p.values[id] = vals
-		pl.Table = p.changeTable(c)
+		pl.Table = changeTable(c)
 		out.Plots = append(out.Plots, pl)
 	}
 	for k, d := range c.Decay {
@@ -810,32 +818,22 @@ func (p *pageOf) changeView(n int, c Change) (view, error) {
 	return out, nil
 }
 
-// changeTable has the levels before and after at the middles of thirds.
-func (p *pageOf) changeTable(c Change) *Table {
-	t := &Table{Caption: "Level before and after, and after less before with what it may be off, at the middles of thirds of octaves; –: not known.", Head: []string{"frequency", "before, dB", "after, dB", "after less before, dB", "may be off by, dB", "a change?"}, Words: true}
-	if len(c.Hz) == 0 {
+// changeTable has the levels before and after in thirds of octaves; nil where they are
+// not known.
+func changeTable(c Change) *Table {
+	if len(c.Bands) == 0 {
 		return nil
 	}
-	at := func(v []float64, hz float64) float64 { return scale.Interpolate(c.Hz, v, hz) }
-	for _, b := range thirds(c.Hz[0], c.Hz[len(c.Hz)-1]) {
-		if b.MidHz < c.Hz[0] || b.MidHz > c.Hz[len(c.Hz)-1] {
-			continue
+	t := &Table{Caption: "Level before and after, and after less before with what it may be off: means over each third of an octave.", Head: []string{"band", "before, dB", "after, dB", "after less before, dB", "may be off by, dB", "a change?"}, Words: true}
+	for _, b := range c.Bands {
+		is, sign := "no", ""
+		if b.Changed {
+			is = "yes"
 		}
-		row := []string{chart.Hz(b.NominalHz), level(at(c.BeforeDB, b.MidHz)), level(at(c.AfterDB, b.MidHz)), "–", "–", "–"}
-		k, _ := slices.BinarySearch(c.Hz, b.MidHz)
-		if !(k < len(c.Blank) && c.Blank[k] || k > 0 && k-1 < len(c.Blank) && c.Blank[k-1]) {
-			d, u := at(c.DifferenceDB, b.MidHz), at(c.UncertaintyDB, b.MidHz)
-			is := "no"
-			if math.Abs(d) > u {
-				is = "yes"
-			}
-			sign := ""
-			if d > 0.05 {
-				sign = "+"
-			}
-			row[3], row[4], row[5] = sign+level(d), level(u), is
+		if b.DifferenceDB > 0.05 {
+			sign = "+"
 		}
-		t.Rows = append(t.Rows, row)
+		t.Rows = append(t.Rows, []string{chart.Hz(b.Hz), level(b.BeforeDB), level(b.AfterDB), sign + level(b.DifferenceDB), level(math.Max(0.1, b.UncertaintyDB)), is})
 	}
 	return t
 }

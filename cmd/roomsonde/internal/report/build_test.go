@@ -8,6 +8,7 @@ import (
 	"image/png"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -95,6 +96,69 @@ func TestPageSaysWhatIsKnown(t *testing.T) {
 	s.Changes[0].Sentences = nil
 	if page := built(t, s); !strings.Contains(page, "Nothing changed beyond what the two takes may be off.") {
 		t.Error("a change of which nothing can be told is passed over in silence")
+	}
+}
+
+// The table of levels holds the means over thirds of octaves that it is given, and
+// says so: not points of the curve, which may lie in a dip.
+func TestLevelTableHoldsMeans(t *testing.T) {
+	s := sample(2)
+	hz, db := logGrid(20, 20000, 2000), make([]float64, 2000)
+	for i, f := range hz { // a dip of 30 dB at 1 kHz, a hundredth of an octave wide
+		db[i] = -20 - 30/(1+math.Pow(200*math.Log2(f/1000), 2))
+	}
+	for i := range s.Takes {
+		s.Takes[i].Hz, s.Takes[i].DB = hz, db
+		s.Takes[i].Levels = []Third{{1000, -20.3, true}, {1250, -20, false}}
+	}
+	s.Takes[1].Levels = s.Takes[1].Levels[:1]
+	b := &pageOf{builder: newBuilder(s)}
+	got := b.levelTable()
+	if want := []string{"take", "1 kHz", "1.25 kHz"}; !slices.Equal(got.Head, want) {
+		t.Errorf("head %v, want %v", got.Head, want)
+	}
+	if want := []string{"−20.3", "(−20.0)"}; !slices.Equal(got.Rows[0][1:], want) {
+		t.Errorf("row %v, want %v", got.Rows[0], want)
+	}
+	if want := []string{"−20.3", "–"}; !slices.Equal(got.Rows[1][1:], want) {
+		t.Errorf("row %v, want %v", got.Rows[1], want)
+	}
+	if !strings.Contains(got.Caption, "mean over each third of an octave") {
+		t.Errorf("the caption %q does not say that these are means", got.Caption)
+	}
+	c := changeTable(Change{Bands: []BandChange{{1000, -20.3, -22.3, -2, 0.9, true}, {1250, -20, -19.5, 0.5, 0.04, false}}})
+	if !strings.Contains(c.Caption, "means over each third of an octave") {
+		t.Errorf("the caption %q does not say that these are means", c.Caption)
+	}
+	for i, want := range [][]string{{"1 kHz", "−20.3", "−22.3", "−2.0", "0.9", "yes"}, {"1.25 kHz", "−20.0", "−19.5", "+0.5", "0.1", "no"}} {
+		if !slices.Equal(c.Rows[i], want) {
+			t.Errorf("row %v, want %v", c.Rows[i], want)
+		}
+	}
+	if s := sample(2); (&pageOf{builder: newBuilder(s)}).levelTable() == nil || changeTable(Change{}) != nil {
+		t.Error("a table where there is nothing, or none where there is something")
+	}
+}
+
+func TestLabelHz(t *testing.T) {
+	for label, want := range map[string]string{"31.5": "31.5 Hz", "63 Hz": "63 Hz", "2k": "2 kHz", "12.5k": "12.5 kHz", "30 Hz to 31 Hz": "30 Hz to 31 Hz", "bass": "bass"} {
+		if got := labelHz(label); got != want {
+			t.Errorf("%q is %q, want %q", label, got, want)
+		}
+	}
+}
+
+// A mode of which hardly anything is known has no mark, and its row all the same.
+func TestModesHardlyKnownAreNotDrawn(t *testing.T) {
+	s := sample(1)
+	s.Takes[0].Modes = []Mode{{Hz: 30, Seconds: 0.9, SecondsUncertainty: 0.1}, {Hz: 40, Seconds: 0.8, SecondsUncertainty: 0.41, Doubt: "hardly known"}, {Hz: 50, Seconds: 0.8, SecondsUncertainty: 0.39, Doubt: "hardly known"}}
+	b := newBuilder(s)
+	v, ok := b.modes([]int{0})
+	if !ok || len(v.Lines) != 1 || len(v.Lines[0].Points) != 2 || v.Lines[0].Points[1].Hz != 50 || !v.Lines[0].Points[1].Doubtful {
+		t.Errorf("drawn: %+v", v.Lines)
+	}
+	if rows := (&pageOf{builder: b}).modeTable().Rows; len(rows) != 3 {
+		t.Errorf("%d rows, want 3", len(rows))
 	}
 }
 

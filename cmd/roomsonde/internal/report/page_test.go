@@ -102,6 +102,29 @@ func TestPageIsLegible(t *testing.T) {
 				if wide.Window != float64(width) || wide.Scroll > wide.Window {
 					t.Errorf("the page is %g px wide in a window of %g px, want no more", wide.Scroll, wide.Window)
 				}
+				// What stands over a table is read without moving the table, and no column
+				// of words is so narrow that its rows become towers.
+				var tables []struct {
+					Caption    string
+					Right, Row float64
+				}
+				b.evaluate(`[].map.call(document.querySelectorAll('table'), function (t) {
+  var c = t.caption, r = document.createRange();
+  r.selectNodeContents(c);
+  return {Caption: c.textContent.slice(0, 40), Right: r.getBoundingClientRect().right,
+    Row: Math.max.apply(null, [].map.call(t.tBodies[0].rows, function (w) { return w.getBoundingClientRect().height; }))};
+})`, &tables)
+				if len(tables) < 8 {
+					t.Fatalf("only %d tables were seen", len(tables))
+				}
+				for _, x := range tables {
+					if x.Right > float64(width) {
+						t.Errorf("%q ends at %.0f px in a window of %d px", x.Caption, x.Right, width)
+					}
+					if x.Row > 70 {
+						t.Errorf("a row of %q is %.0f px high", x.Caption, x.Row)
+					}
+				}
 				var all []struct {
 					Text        string
 					Size, Ratio float64

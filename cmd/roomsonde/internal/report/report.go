@@ -62,6 +62,10 @@ type Take struct {
 	NoiseHz, NoiseDB []float64
 	Expected         *chart.Line // as the fall of the low-pass that it passes
 
+	// Levels are the means of power over thirds of octaves, rising in frequency: what
+	// tables hold. May be nil.
+	Levels []Third
+
 	Octaves, Thirds []chart.DecayBand // each may be empty
 	// DecayUncertainty is what the times of the octaves may be off, in s, as many
 	// as there are octaves; 0: not known. nil: not known for any.
@@ -74,6 +78,13 @@ type Take struct {
 	// Pictures are further drawings of this take. They are no part of its JSON; all
 	// else is, so that a take worked out once can be kept.
 	Pictures []Picture `json:"-"`
+}
+
+// Third is the level in a third of an octave.
+type Third struct {
+	Hz       float64 // nominal
+	DB       float64 // mean of power
+	Readable bool
 }
 
 // Finding is something wrong with a take, or good to know of it.
@@ -125,11 +136,21 @@ type Change struct {
 	Hz, BeforeDB, AfterDB       []float64
 	DifferenceDB, UncertaintyDB []float64
 	Blank                       []bool
-	Confidence                  string // "95 %"
+	Confidence                  string // of what it may be off, "19 times in 20"
 	Smoothing                   string // of these; "": the survey's
+
+	Bands []BandChange // rising in frequency; may be nil
 
 	Decay  []DecayChange
 	Tables []Table
+}
+
+// BandChange is what a change did to the mean level in a third of an octave.
+type BandChange struct {
+	Hz                              float64 // nominal
+	BeforeDB, AfterDB, DifferenceDB float64
+	UncertaintyDB                   float64 // of the difference
+	Changed                         bool    // beyond it
 }
 
 // DecayChange is decay times before and after a change.

@@ -95,6 +95,7 @@ func sample(n int) Survey {
 				t.DB[i] -= 20 * math.Log10(1+math.Pow(f/80, 4))
 			}
 		}
+		t.Levels = thirds(t)
 		rng := rand.New(rand.NewPCG(uint64(k), 3))
 		for i, b := range scale.Bands(scale.Octave, 31.5, 8000) {
 			base := 0.3 + 0.5*math.Exp(-float64(i)/2) + 0.03*rng.NormFloat64()
@@ -130,6 +131,21 @@ func sample(n int) Survey {
 	return s
 }
 
+// thirds are the means of power of a take's curve over thirds of octaves.
+func thirds(t Take) (out []Third) {
+	for _, b := range scale.Bands(scale.Third, 20, math.Min(20000, t.Hz[len(t.Hz)-1])) {
+		var sum, n float64
+		for i, f := range t.Hz {
+			if f >= b.LowHz && f < b.HighHz {
+				sum += math.Pow(10, t.DB[i]/10)
+				n++
+			}
+		}
+		out = append(out, Third{Hz: b.NominalHz, DB: 10 * math.Log10(sum/n), Readable: b.MidHz >= t.Readable.FromHz && b.MidHz <= t.Readable.ToHz})
+	}
+	return out
+}
+
 func sampleGroup(s Survey) Group {
 	g := Group{Subtitle: "Four loudspeakers at the sofa, middle", Takes: []int{1, 2, 3, 4}, Sentences: []string{
 		"The right loudspeaker stands out: 3.2 dB below the others around 700 Hz.",
@@ -149,7 +165,7 @@ func sampleGroup(s Survey) Group {
 }
 
 func sampleChange(s Survey) Change {
-	c := Change{Before: 1, After: 6, What: "sub 1 half a metre to the left", Confidence: "95 %", Hz: logGrid(20, 20000, 480),
+	c := Change{Before: 1, After: 6, What: "sub 1 half a metre to the left", Confidence: "19 times in 20", Hz: logGrid(20, 20000, 480),
 		Sentences: []string{
 			"The peak at 37.1 Hz is 6.8 ± 0.9 dB lower: 2.6 dB high, before 9.4 dB.",
 			"At 37 Hz the bass now dies away in 0.92 ± 0.06 s, before in 1.31 ± 0.05 s.",
@@ -166,11 +182,15 @@ func sampleChange(s Survey) Change {
 		c.DifferenceDB, c.UncertaintyDB = append(c.DifferenceDB, d), append(c.UncertaintyDB, 0.9+2.5/(1+math.Pow(f/24, 6)))
 		c.Blank = append(c.Blank, i < 8)
 	}
+	for i, l := range t.Levels {
+		d := 2 - 0.4*float64(i)
+		c.Bands = append(c.Bands, BandChange{Hz: l.Hz, BeforeDB: l.DB, AfterDB: l.DB + d, DifferenceDB: d, UncertaintyDB: 0.9, Changed: math.Abs(d) > 0.9})
+	}
 	bands := DecayChange{Quantity: "T30, else T20, in octave bands"}
 	for i, b := range t.Octaves {
 		bands.BandsHz, bands.BandLabels = append(bands.BandsHz, b.MidHz), append(bands.BandLabels, b.Label)
 		if b.T30 != nil {
-			bands.Before = append(bands.Before, chart.DecayPoint{Hz: b.MidHz, Seconds: *b.T30, Uncertainty: 0.04})
+			bands.Before = append(bands.Before, chart.DecayPoint{Hz: b.MidHz, Seconds: *b.T30, Uncertainty: 0.04, Doubtful: b.T30Doubtful})
 			bands.After = append(bands.After, chart.DecayPoint{Hz: b.MidHz, Seconds: *b.T30 * (0.7 + 0.03*float64(i)), Uncertainty: 0.04})
 		}
 	}

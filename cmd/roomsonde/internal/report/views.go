@@ -9,7 +9,6 @@ import (
 	"strings"
 
 	"roomsonde/cmd/roomsonde/internal/chart"
-	"roomsonde/sweep/scale"
 )
 
 // Named is a view of a survey by itself, for a picture to post.
@@ -295,12 +294,19 @@ func atLeastZero(v float64) float64 {
 	return 0
 }
 
+// mostDrawn is by how much of itself a mode's time may be off to be worth a place in
+// the drawing. Tables have all.
+const mostDrawn = 0.5
+
 // modes draws the room modes of some of the drawn takes.
 func (b *builder) modes(of []int) (v chart.DecayTimes, ok bool) {
 	v = chart.DecayTimes{Title: "How long does the bass ring?", Subtitle: b.s.Name, Quantity: "room modes, one mark each"}
 	for _, i := range of {
 		l := chart.DecayLine{Name: b.names[b.drawn[i]]}
 		for _, m := range b.s.Takes[b.drawn[i]].Modes {
+			if m.SecondsUncertainty > mostDrawn*m.Seconds {
+				continue
+			}
 			l.Points = append(l.Points, chart.DecayPoint{Hz: m.Hz, Seconds: m.Seconds, Uncertainty: m.SecondsUncertainty, Doubtful: m.Doubt != ""})
 		}
 		l.Points = points(l.Points)
@@ -443,18 +449,12 @@ func (b *builder) decayChange(c Change, d DecayChange) (v chart.DecayTimes, ok b
 
 // level writes a level as tables do, with a sign that is one.
 func level(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
 	s := strconv.FormatFloat(v, 'f', 1, 64)
 	if s == "-0.0" {
 		s = "0.0"
 	}
 	return strings.Replace(s, "-", "−", 1)
-}
-
-func readable(r chart.Readable, f float64) bool {
-	return !r.None && f >= r.FromHz && (r.ToHz == 0 || f <= r.ToHz)
-}
-
-// thirds are the bands of the tables of levels.
-func thirds(from, to float64) []scale.Band {
-	return scale.Bands(scale.Third, math.Max(20, from), math.Min(20000, to))
 }
