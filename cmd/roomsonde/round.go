@@ -3,21 +3,30 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
+	"os"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
+	"github.com/gofrs/flock"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"roomsonde/capture"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/survey"
+	"roomsonde/deconv/response"
+	"roomsonde/sweep"
 )
 
 // roundFlags say what a round is of.
@@ -63,8 +72,15 @@ var roundOptions = []string{"device", "input", "output", "input-channel", "real-
 	"sweeps", "quick", "marks", "mark", "repeat", "retakes", "limit", "microphone", "minimum-phase", "crossover"}
 
 // replaceable are those of them that may be given anew on the way: what does not
-// change what is measured.
-var replaceable = []string{"device", "input", "output", "input-channel", "retakes", "limit", "crossover"}
+// change what is measured. (A microphone's file and a ceiling must be the same: see
+// findMicrophone and sameCeiling.)
+var replaceable = []string{"device", "input", "output", "input-channel", "retakes", "limit", "crossover", microphoneOption, ceilingOption}
+
+const (
+	microphoneOption = "microphone"
+	noMicrophone     = "none"
+	ceilingOption    = "ceiling"
+)
 
 func (a *app) roundCommand() *cobra.Command {
 	var (
@@ -87,7 +103,8 @@ take and when the microphone has to be moved, and --move-delay counts down
 instead. A source whose take failed or is marked is taken once more before the
 microphone moves on. What was interrupted goes on with --resume, or with the same
 command once more: sources that have a sound take in the round are not played
-again.
+again. It goes on with the calibration that it was begun with, which the survey
+keeps.
 
 Give --mark CHANNEL, so that all sources of a seat have one time zero. Then, with
 a loudspeaker, the subwoofers and both together in the round, it also says how
@@ -138,7 +155,8 @@ is left without a sound take.
 	return cmd
 }
 
-// optionsGiven returns the options that a round keeps, as they were given.
+// optionsGiven returns the options that a round keeps, as they were given; of the
+// microphone's file its name, for the survey may be shown to others.
 func optionsGiven(flags *pflag.FlagSet) (given []string) {
 	for _, name := range roundOptions {
 		f := flags.Lookup(name)
@@ -147,7 +165,11 @@ func optionsGiven(flags *pflag.FlagSet) (given []string) {
 				given = append(given, name+"="+value)
 			}
 		} else if f.Changed {
-			given = append(given, name+"="+f.Value.String())
+			value := f.Value.String()
+			if name == microphoneOption {
+				value = filepath.Base(value)
+			}
+			given = append(given, name+"="+value)
 		}
 	}
 	return given
@@ -167,26 +189,63 @@ func (f *roundFlags) takeUp(flags *pflag.FlagSet) (*earlier, error) {
 	if err != nil {
 		return nil, err
 	}
-	last, err := lastRound(s)
+	last, damage, err := lastRoundAndDamage(s)
 	if err != nil {
 		return nil, err
+	}
+	if last == nil && len(damage) > 0 { // perhaps of one
+		return nil, &damage[len(damage)-1]
 	}
 	if last == nil {
 		return nil, usage("begin one: round --play FL,FC,FR", "%s holds no take of a round", f.survey)
 	}
 	f.play, f.seats, f.note = strings.Join(last.Play, ","), strings.Join(last.Seats, ","), last.note
+	if err := sameCeiling(flags, last.Options); err != nil {
+		return nil, err
+	}
 	anew := map[string]bool{}
 	flags.Visit(func(f *pflag.Flag) { anew[f.Name] = true })
 	for _, option := range last.Options {
 		name, value, _ := strings.Cut(option, "=")
-		if anew[name] {
+		if anew[name] || name == microphoneOption { // see findMicrophone
 			continue
 		}
 		if !slices.Contains(roundOptions, name) || flags.Set(name, value) != nil {
-			return nil, usage("begin a new one with --new", "the round was begun with an option that this version cannot use: --%s", option)
+			return nil, usage("begin a new one: round --play …", "the round was begun with an option that this version cannot use: %q", option)
 		}
 	}
 	return last, nil
+}
+
+// sameCeiling lets a round go on under the ceiling that it was begun with. One that
+// was raised is asked for once more: what a folder says raises no limit, since the
+// folder may come from another room, or from somebody else.
+func sameCeiling(flags *pflag.FlagSet, options []string) error {
+	was := ceilingOf(options)
+	given := flags.Changed(ceilingOption)
+	if given && flags.Lookup(ceilingOption).Value.String() != was {
+		return usage("leave it out: the round knows it", "--%s cannot go with --resume, unless it is the round's own", ceilingOption)
+	}
+	if !given && raised(was) {
+		return usage(fmt.Sprintf("if there is room for it here too, add --%s %s", ceilingOption, was), "the round was begun with a raised ceiling of %s dBFS, which no survey sets by itself", was)
+	}
+	return nil
+}
+
+// ceilingOf is the ceiling among a round's options, "" where it is the usual one.
+func ceilingOf(options []string) string {
+	for _, option := range options {
+		if name, value, _ := strings.Cut(option, "="); name == ceilingOption {
+			return value
+		}
+	}
+	return ""
+}
+
+// raised reports whether a ceiling lies above the usual one.
+func raised(ceiling string) bool {
+	var dBFS float64
+	return level(&dBFS).Set(ceiling) == nil && dBFS > sweep.DefaultCeilingDBFS
 }
 
 // part is one source of a round as the user names it.
@@ -241,39 +300,162 @@ func parseSeats(text string) (seats []string, err error) {
 	return seats, nil
 }
 
+// checkNames refuses what a take's description would not give back as it was.
+func checkNames(parts []part, seats []string) error {
+	check := func(option string, f takeFlags) error {
+		if err := f.check(); err != nil {
+			return usage(hintOf(err), "%s", strings.NewReplacer("--source", option, "--seat", option).Replace(err.Error()))
+		}
+		if strings.ContainsFunc(f.source+f.seat, turns) {
+			return usage("write it in one line of plain text", "%s holds characters that turn the order of letters round", option)
+		}
+		return nil
+	}
+	for _, p := range parts {
+		if err := check("--play", takeFlags{source: p.name}); err != nil {
+			return err
+		}
+	}
+	for _, seat := range seats {
+		if err := check("--seats", takeFlags{seat: seat}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// turns reports whether a character turns the order of letters round. A survey
+// gives none of them back, since it may come from somebody else.
+func turns(r rune) bool { return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' }
+
 // earlier is a round that a survey holds takes of.
 type earlier struct {
 	survey.Round
 	note    string
-	entries []survey.Entry // its takes, finished or not, by number
-	at      time.Time      // when the last of them was made
-	newest  bool           // no other take was made after it
+	entries []survey.Entry  // its takes, finished or not, by number
+	at      time.Time       // when the last of them was made
+	newest  bool            // no other take was made after it
+	damage  []survey.Damage // takes since it began that cannot be used, perhaps its own
+}
+
+// calibration is what the round's takes were made with, nil for none.
+func (e *earlier) calibration() *survey.Calibration {
+	for _, take := range e.entries {
+		if !take.Unfinished {
+			return take.Calibration
+		}
+	}
+	return e.entries[0].Calibration
 }
 
 // lastRound returns the round to which a survey's last take in any round
 // belongs, or nil.
 func lastRound(s *survey.Survey) (*earlier, error) {
-	entries, _, err := s.List()
+	last, _, err := lastRoundAndDamage(s)
+	return last, err
+}
+
+// lastRoundAndDamage is lastRound with all takes that cannot be used, those among
+// them whose round is none.
+func lastRoundAndDamage(s *survey.Survey) (*earlier, []survey.Damage, error) {
+	entries, all, err := s.List()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
+	damage := slices.DeleteFunc(all, func(d survey.Damage) bool { return takeNumber(d.ID) < 0 })
 	var last *earlier
 	newest := true
 	for _, e := range slices.Backward(entries) {
-		switch {
-		case last == nil && e.Round != nil:
-			last = &earlier{Round: *e.Round, note: e.Note, at: e.MadeAt, newest: newest}
-		case last == nil && !e.Unfinished:
-			newest = false
+		mine := false
+		if e.Round != nil {
+			switch problem := roundProblem(e.Round); {
+			case problem != "":
+				damage = append(damage, survey.Damage{ID: e.ID, Path: e.Dir, Problem: "what take.json says of its round cannot be: " + problem})
+			case last == nil:
+				last = &earlier{Round: *e.Round, note: e.Note, at: e.MadeAt, newest: newest}
+				mine = true
+			case e.Round.ID == last.ID:
+				if mine = last.alike(e.Round); !mine {
+					damage = append(damage, survey.Damage{ID: e.ID, Path: e.Dir, Problem: "take.json says other things of its round than the round's last take"})
+				}
+			}
 		}
-		if last != nil && e.Round != nil && e.Round.ID == last.ID {
+		if mine {
 			last.entries = append(last.entries, e)
 		}
+		if last == nil && !e.Unfinished {
+			newest = false
+		}
 	}
+	slices.SortStableFunc(damage, func(a, b survey.Damage) int { return takeNumber(a.ID) - takeNumber(b.ID) })
 	if last != nil {
 		slices.Reverse(last.entries)
+		before := 0 // the last take that is known to be of another round, or of none
+		for _, e := range entries {
+			if e.Number < last.entries[0].Number && (e.Round == nil || e.Round.ID != last.ID) {
+				before = e.Number
+			}
+		}
+		for _, d := range damage {
+			if takeNumber(d.ID) > before {
+				last.damage = append(last.damage, d)
+			}
+		}
 	}
-	return last, nil
+	return last, damage, nil
+}
+
+// takeNumber is the number that the name of a take's folder begins with, -1 where
+// it is none.
+func takeNumber(name string) int {
+	digits := 0
+	for digits < len(name) && name[digits] >= '0' && name[digits] <= '9' {
+		digits++
+	}
+	if n, err := strconv.Atoi(name[:digits]); err == nil {
+		return n
+	}
+	return -1
+}
+
+// alike reports whether a take of the same ID says the same of its round. (Another
+// device may name its channels otherwise.)
+func (e *earlier) alike(r *survey.Round) bool {
+	return r.Of == e.Of && slices.Equal(r.Play, e.Play) && slices.Equal(r.Seats, e.Seats) && slices.Equal(r.Options, e.Options)
+}
+
+// roundTime is when a round was begun, in UTC, as its ID begins.
+const roundTime = "20060102-150405"
+
+// roundName is what the ID of a round may be.
+var roundName = regexp.MustCompile(`^[0-9A-Za-z-]{1,64}$`)
+
+// roundProblem returns what no round says of itself; "" where all is well. What is
+// kept may have been damaged, or written by somebody else.
+func roundProblem(r *survey.Round) string {
+	parts, err := parsePlay(strings.Join(r.Play, ","))
+	if err == nil && !slices.EqualFunc(parts, r.Play, func(p part, text string) bool { return p.String() == text }) {
+		err = errors.New("its sources cannot be read")
+	}
+	seats, seatErr := parseSeats(strings.Join(r.Seats, ","))
+	if err == nil {
+		err = seatErr
+	}
+	if err == nil && !slices.Equal(seats, r.Seats) {
+		err = errors.New("its seats cannot be read")
+	}
+	if err == nil {
+		err = checkNames(parts, seats)
+	}
+	switch {
+	case !roundName.MatchString(r.ID):
+		return "its ID is none"
+	case err != nil:
+		return err.Error()
+	case r.Of != len(r.Play) || r.Index < 0 || r.Index >= r.Of || len(r.Channels) != 0 && len(r.Channels) != r.Of:
+		return fmt.Sprintf("source %d of %d, with %s and %d channels", r.Index+1, r.Of, plural(len(r.Play), "source"), len(r.Channels))
+	}
+	return ""
 }
 
 // stand is all that is taken at one seat.
@@ -296,7 +478,8 @@ type roundUnderWay struct {
 	mic    *microphone
 	device deviceFlags
 	takes  map[slot]*roundTake
-	begun  bool // it goes on from an earlier call
+	begun  bool          // it goes on from an earlier call
+	played survey.Device // what the earlier call's takes were made with
 
 	pass passFlags
 	bar  *bar
@@ -343,12 +526,11 @@ func (a *app) round(ctx context.Context, of roundFlags, last *earlier, options [
 	if err != nil {
 		return err
 	}
-	for _, seat := range seats {
-		for _, p := range parts {
-			if err := (&takeFlags{source: p.name, seat: seat, note: of.note}).check(); err != nil {
-				return err
-			}
-		}
+	if err := checkNames(parts, seats); err != nil {
+		return err
+	}
+	if err := (&takeFlags{note: of.note}).check(); err != nil {
+		return err
 	}
 	if err := micFlags.check(); err != nil {
 		return err
@@ -369,18 +551,21 @@ func (a *app) round(ctx context.Context, of roundFlags, last *earlier, options [
 	}
 	goesOn := ""
 	if last == nil && !of.anew {
-		last, goesOn = r.sameBefore(a.now())
+		last, goesOn = r.sameBefore(a.now(), micFlags)
 	}
 	if last != nil {
-		if err := r.goOn(last); err != nil {
+		if err := r.goOn(last, micFlags); err != nil {
 			return err
+		}
+		for _, d := range last.damage {
+			paragraph(a.talk, "note: ", "Take "+inWords(&d)+". It is left out of the round.")
 		}
 	} else {
 		id := make([]byte, 4)
 		if _, err := rand.Read(id); err != nil {
 			return err
 		}
-		r.ID = a.now().UTC().Format("20060102-150405-") + hex.EncodeToString(id)
+		r.ID = a.now().UTC().Format(roundTime) + "-" + hex.EncodeToString(id)
 	}
 	if sound, of := r.sound(); sound < of {
 		if err := a.playRound(ctx, r, goesOn, play, micFlags); err != nil {
@@ -400,7 +585,7 @@ func (a *app) round(ctx context.Context, of roundFlags, last *earlier, options [
 
 // sameBefore returns the survey's last round where this one is the same once more
 // and that one is not complete, with what there is to say of it.
-func (r *roundUnderWay) sameBefore(now time.Time) (last *earlier, said string) {
+func (r *roundUnderWay) sameBefore(now time.Time, mic microphoneFlags) (last *earlier, said string) {
 	s, err := survey.Open(r.of.survey, false)
 	if err != nil {
 		return nil, "" // there is none yet, or what is wrong with it is told later
@@ -415,6 +600,8 @@ func (r *roundUnderWay) sameBefore(now time.Time) (last *earlier, said string) {
 	switch begun := fmt.Sprintf("%d of %d takes of the round of %s are there", sound, of, last.at.Local().Format("2 January, 15:04")); {
 	case sound == of:
 		return nil, ""
+	case mic.file != "" && !mic.means(last.calibration()):
+		return nil, begun + ", but with another calibration: a new one begins"
 	case !last.newest || now.Sub(last.at) > staleAfter:
 		return nil, begun + ", but it is no longer fresh: a new one begins; --resume would have gone on with it"
 	default:
@@ -423,7 +610,7 @@ func (r *roundUnderWay) sameBefore(now time.Time) (last *earlier, said string) {
 }
 
 // goOn takes over what an earlier call left.
-func (r *roundUnderWay) goOn(last *earlier) error {
+func (r *roundUnderWay) goOn(last *earlier, mic microphoneFlags) error {
 	for _, e := range last.entries {
 		if e.InProgress {
 			return &survey.BusyError{Path: e.Dir}
@@ -434,8 +621,111 @@ func (r *roundUnderWay) goOn(last *earlier) error {
 		return err
 	}
 	r.Round, r.s, r.begun = last.Round, s, true
+	r.played = last.entries[len(last.entries)-1].Device
 	r.place(last.entries)
+	return r.findMicrophone(last.calibration(), mic)
+}
+
+// findMicrophone takes the calibration that the round's takes were made with, from
+// the copy that the survey keeps. The path that --microphone once had is never
+// opened again: the file there may have been changed since, and in a survey that
+// was moved, or that somebody else made, the path may lead to anything. Where the
+// copy is lost, the user names the file, and its sum must be the one in take.json.
+func (r *roundUnderWay) findMicrophone(c *survey.Calibration, flags microphoneFlags) (err error) {
+	given := flags.file != "" && flags.file != noMicrophone
+	if flags.file != "" && !flags.means(c) {
+		return usage("leave it out, or begin a new round with it: --new", "--microphone %s is not the calibration that the round was begun with", flags.file)
+	}
+	if c == nil {
+		return nil
+	}
+	if r.mic, err = keptMicrophone(r.s, *c); err != nil && given {
+		var found *microphone
+		if found, err = readMicrophone(flags.file); err != nil {
+			return err
+		}
+		if _, err = r.s.KeepMicrophone(c.Name, found.content); err != nil {
+			return err
+		}
+		r.mic, err = keptMicrophone(r.s, *c)
+	}
+	if err != nil {
+		return &lostCalibration{c.Name, err}
+	}
+	if flags.minimum {
+		r.mic.phase = response.MinimalPhase
+	}
 	return nil
+}
+
+// means reports whether the file asked for is a calibration, by its sum.
+func (f *microphoneFlags) means(c *survey.Calibration) bool {
+	if f.file == noMicrophone || c == nil {
+		return f.file == noMicrophone && c == nil
+	}
+	m, err := readMicrophone(f.file)
+	if err != nil {
+		return false
+	}
+	sum := sha256.Sum256(m.content)
+	return strings.EqualFold(hex.EncodeToString(sum[:]), c.SHA256)
+}
+
+// lostCalibration is that the survey's copy of a round's calibration cannot be
+// used.
+type lostCalibration struct {
+	name string
+	err  error
+}
+
+func (e *lostCalibration) Error() string {
+	return "the calibration that the round was begun with cannot be used: " + e.err.Error()
+}
+func (e *lostCalibration) Unwrap() error { return e.err }
+
+// Hint says what to do next.
+func (e *lostCalibration) Hint() string {
+	return fmt.Sprintf("name the same file (it was called %q): --microphone FILE; or begin a new round: --new", e.name)
+}
+
+// roundLock is the file in a survey that a round holds while it plays: the takes
+// of two that play at a time would hear each other.
+const roundLock = ".round"
+
+// hold keeps other rounds out of the survey until it is released.
+func (r *roundUnderWay) hold() (release func(), err error) {
+	path := filepath.Join(r.s.Dir(), roundLock)
+	fail := func(err error) (func(), error) {
+		return nil, &survey.WriteError{Doing: "begin a round", Path: r.s.Dir(), Err: err}
+	}
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return fail(&hintedError{roundLock + " is not a file", "move it out of the survey: rounds wait for one another by a file of that name"})
+	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fail(err)
+	}
+	l := flock.New(path, flock.SetPermissions(0o666))
+	mine, err := l.TryLock()
+	switch {
+	case errors.Is(err, syscall.ENOLCK) || errors.Is(err, errors.ErrUnsupported):
+		l.Close()
+		return fail(&hintedError{"its disk cannot lock files: " + err.Error(), "choose a folder on a disk of this computer"})
+	case err != nil:
+		l.Close()
+		return fail(err)
+	case !mine:
+		l.Close()
+		return nil, &survey.BusyError{Path: r.s.Dir()}
+	}
+	return func() { l.Close() }, nil
+}
+
+// catchUp looks once more at what there is, now that no other program adds to it.
+func (r *roundUnderWay) catchUp() error {
+	last, err := lastRound(r.s)
+	if err == nil && last != nil && last.ID == r.ID {
+		r.place(last.entries)
+	}
+	return err
 }
 
 // place puts takes into their places: the last sound one, or else the last.
@@ -480,6 +770,9 @@ func (r *roundUnderWay) stopped(a *app, err error) error {
 	if r.of.survey != defaultSurvey {
 		command += " --survey " + strconv.Quote(r.of.survey)
 	}
+	if c := ceilingOf(r.Options); raised(c) {
+		command += " --" + ceilingOption + " " + c
+	}
 	kept := fmt.Sprintf("%d of %d takes of the round are kept;\ngo on with: %s", sound, of, command)
 	if sound == of {
 		kept = "all takes of the round are kept;\nshow them with: " + command
@@ -509,13 +802,28 @@ func (a *app) playRound(ctx context.Context, r *roundUnderWay, goesOn string, pl
 	}
 	var micWhy string
 	var err error
-	if r.s, r.mic, micWhy, err = openFor(first, of.survey, micFlags); err != nil {
+	if !r.begun {
+		r.s, r.mic, micWhy, err = openFor(first, of.survey, micFlags)
+	} else {
+		micWhy, err = "as the round began", r.s.ReadOnly()
+	}
+	if err != nil {
 		return err
+	}
+	release, err := r.hold()
+	if err != nil {
+		return err
+	}
+	defer release()
+	if r.begun {
+		if err := r.catchUp(); err != nil {
+			return err
+		}
 	}
 	if err := of.read().makeFolder(); err != nil {
 		return err
 	}
-	if err := a.beforeFirst(ctx, r.s, first, of.yes, func(cautious bool) { a.announceRound(r, cautious, goesOn, micWhy) }); err != nil {
+	if err := a.beforeRound(ctx, r, first, goesOn, micWhy); err != nil {
 		return err
 	}
 	r.bar = a.newBar(0)
@@ -594,10 +902,28 @@ func (r *roundUnderWay) plan(ctx context.Context, play sweepFlags) (err error) {
 
 func sorted(x []int) []int { return slices.Sorted(slices.Values(x)) }
 
+// beforeRound is beforeFirst for a round. One that goes on with other devices, in
+// another room perhaps, begins as cautiously as a first take.
+func (a *app) beforeRound(ctx context.Context, r *roundUnderWay, c *card, goesOn, micWhy string) error {
+	others := r.begun && (r.played.Input != c.input.Name || r.played.Output != c.output.Name)
+	first := false
+	err := a.beforeFirst(ctx, r.s, c, r.of.yes, func(cautious bool) {
+		first = cautious
+		a.announceRound(r, cautious || others, goesOn, micWhy)
+	})
+	if err == nil && others && !first && !r.of.yes && c.input.System != builtIn {
+		err = a.waitForEnter(ctx)
+	}
+	return err
+}
+
 // announceRound says what is about to happen.
 func (a *app) announceRound(r *roundUnderWay, cautious bool, goesOn, micWhy string) {
 	st := r.stands[0]
 	a.announceDevice(cautious, st.card)
+	if d := r.played; r.begun && (d.Input != st.card.input.Name || d.Output != st.card.output.Name) {
+		a.say("before", fmt.Sprintf("until now %s played and %s recorded; takes can be compared only where the equipment is the same", d.Output, d.Input), "")
+	}
 	if len(r.Seats) > 1 {
 		a.say("seats", strings.Join(r.Seats, ", "), "")
 	}

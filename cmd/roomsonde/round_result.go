@@ -1,17 +1,20 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"math/cmplx"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -786,13 +789,13 @@ func (o *roundResult) draw(folder string, format chart.Format) (paths []string, 
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return nil, &atomicfile.Error{Path: folder, Err: err}
 	}
-	for seat, name := range o.r.Seats {
+	for seat := range o.r.Seats {
 		v := o.view(seat)
 		if len(v.Curves) == 0 {
 			continue
 		}
-		path := filepath.Join(folder, "round-"+o.r.ID+"-"+strings.Map(fileRune, name)+"."+string(format))
-		if err := drawTo(path, v); err != nil {
+		path, err := drawBeside(folder, o.drawingName(seat), format, v)
+		if err != nil {
 			return paths, err
 		}
 		paths = append(paths, path)
@@ -840,12 +843,87 @@ func (o *roundResult) view(seat int) chart.Several {
 	return v
 }
 
-// fileRune keeps of a seat's name what file names hold everywhere.
-func fileRune(r rune) rune {
-	if unicode.IsLetter(r) || unicode.IsDigit(r) {
-		return unicode.ToLower(r)
+// drawingName is what the drawing of a seat is called, without its ending: when
+// the round was begun, at which seat, and which sources are in it, as
+// round-2026-03-14-1530-left-end-fl-fc-fr. It holds letters, digits and hyphens
+// only, is short enough for every file system, and by its first word none of the
+// names that some systems keep for themselves.
+func (o *roundResult) drawingName(seat int) string {
+	const mostBytes = 160 // far enough below the 255 that file systems take: more is added while it is written
+	name := "round-"
+	if len(o.r.ID) >= len(roundTime) {
+		if at, err := time.Parse(roundTime, o.r.ID[:len(roundTime)]); err == nil {
+			name += at.Local().Format("2006-01-02-1504-")
+		}
 	}
-	return '-'
+	name += cmp.Or(fileWords(o.r.Seats[seat]), fmt.Sprintf("seat-%d", seat+1))
+	var sources []string
+	for i := range o.r.parts {
+		if t := o.r.taken(seat, i); t != nil {
+			sources = append(sources, cmp.Or(fileWords(t.meta.Source), fileWords(o.r.channels(i))))
+		}
+	}
+	for i, source := range sources {
+		if len(name)+1+len(source) > mostBytes {
+			return fmt.Sprintf("%s-and-%d-more", name, len(sources)-i)
+		}
+		name += "-" + source
+	}
+	return name
+}
+
+// fileWords makes of a name what file names hold everywhere: lower-case letters
+// and digits, with hyphens between. It is "" where nothing is left.
+func fileWords(name string) string {
+	const mostBytes = 60
+	var b strings.Builder
+	for _, r := range strings.ToLower(name) {
+		switch {
+		case b.Len() >= mostBytes:
+		case unicode.IsLetter(r) || unicode.IsDigit(r):
+			b.WriteRune(r)
+		case !unicode.Is(unicode.M, r) && b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+		}
+	}
+	return strings.Trim(b.String(), "-")
+}
+
+// drawBeside writes a drawing and returns its path. What another round, or the user,
+// drew under that name stays: then a number is added. The same drawing is
+// written once.
+func drawBeside(folder, name string, format chart.Format, v chart.View) (string, error) {
+	var drawn bytes.Buffer
+	if err := v.Render(&drawn, format); err != nil {
+		return "", err
+	}
+	for n := 1; ; n++ {
+		path := filepath.Join(folder, name)
+		if n > 1 {
+			path += fmt.Sprintf("-%d", n)
+		}
+		path += "." + string(format)
+		err := atomicfile.Write(path, atomicfile.Options{KeepExisting: true}, func(w io.Writer) error {
+			_, err := w.Write(drawn.Bytes())
+			return err
+		})
+		if !errors.Is(err, fs.ErrExist) {
+			return path, err
+		}
+		if sameFile(path, drawn.Bytes()) {
+			return path, nil
+		}
+	}
+}
+
+// sameFile reports whether a file's content is this.
+func sameFile(path string, content []byte) bool {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() || info.Size() != int64(len(content)) {
+		return false
+	}
+	there, err := os.ReadFile(path)
+	return err == nil && bytes.Equal(there, content)
 }
 
 // printText writes the round for reading.
