@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -618,16 +619,26 @@ func (a *app) keep(draft *survey.Draft, p *sweep.Program, rec *capture.Recording
 	if err == nil {
 		return nil
 	}
-	name := "rescued-" + draft.ID() + ".wav"
 	for _, folder := range []string{".", os.TempDir()} {
-		path := filepath.Join(folder, name)
-		if wav.WriteFile(path, int(rec.SampleRate), [][]float32{rec.Samples}, wav.Options{Comment: p.Comment(), KeepExisting: true}) == nil {
+		path := filepath.Join(folder, "rescued-"+draft.ID()+".wav")
+		write := func() error {
+			return wav.WriteFile(path, int(rec.SampleRate), [][]float32{rec.Samples}, wav.Options{Comment: p.Comment(), KeepExisting: true})
+		}
+		failed := write()
+		for n := 2; n <= mostRescued && errors.Is(failed, fs.ErrExist); n++ { // one of an earlier survey's take
+			path = filepath.Join(folder, fmt.Sprintf("rescued-%s-%d.wav", draft.ID(), n))
+			failed = write()
+		}
+		if failed == nil {
 			fmt.Fprintf(a.talk, "The recording could not be kept in the survey; it is in %s.\nOnce there is room, work it out with: roomsonde recover %s\n", path, path)
 			return err
 		}
 	}
 	return err
 }
+
+// mostRescued is how many files of one name may stand beside each other.
+const mostRescued = 1000
 
 // complete finishes a take whose recording is kept, and shows it.
 func (a *app) complete(ctx context.Context, s *survey.Survey, draft *survey.Draft, meta survey.Meta, m *measurement.Measurement, mic *microphone, read readFlags) error {

@@ -4,12 +4,14 @@ import (
 	"cmp"
 	"context"
 	"math"
+	"math/cmplx"
 	"slices"
 	"sync"
 
 	"gonum.org/v1/gonum/mat"
 
 	"roomsonde/deconv"
+	"roomsonde/sweep/scale"
 )
 
 // Change is what became of a room's modes.
@@ -495,6 +497,14 @@ func (w *follower) prune() {
 	}
 }
 
+const (
+	// gaveWayDB is how much weaker than the one that has taken its place a mode must be.
+	gaveWayDB = 6.0
+	// atPlace is how far off, in bandwidths of it, that one may be: damping hardly
+	// moves a mode.
+	atPlace = 0.25
+)
+
 // pairs tells what became of the single modes of before.
 func (w *follower) pairs(before, after *Result) []Pair {
 	var out []Pair
@@ -519,22 +529,31 @@ func (w *follower) pairs(before, after *Result) []Pair {
 			fresh = append(fresh, m)
 		}
 	}
-	// One that was not there before, beside one from before that has become weaker than
-	// it is, is what that one has turned into.
+	// One that was not there before, at one from before that is much weaker than it
+	// now, is what that one has turned into.
 	slices.SortStableFunc(fresh, func(a, b *Mode) int { return cmp.Compare(b.loudest(), a.loudest()) })
 	taken := map[int]bool{}
+	was := map[int]float64{} // index of a pole from before → its level then
+	for _, m := range slices.Concat(before.Modes, before.Other) {
+		for _, q := range m.members {
+			was[q.index] = q.loudest()
+		}
+	}
 	for _, m := range fresh {
-		best, off := -1, 0.5
+		if q := m.members[0]; q.index < w.old && q.loudest() < was[q.index]+gaveWayDB {
+			continue // it was there, only not as sure
+		}
+		best, off := -1, math.Inf(1)
 		for k, p := range out {
-			if p.Before == nil || taken[k] || p.After != nil && p.After.loudest() > m.loudest() {
+			if p.Before == nil || taken[k] || p.After != nil && p.After.loudest() > m.loudest()-gaveWayDB {
 				continue
 			}
-			if x := math.Abs(p.Before.Hz-m.Hz) / (p.Before.BandwidthHz() + m.BandwidthHz()); x < off {
+			within := math.Max(atPlace*p.Before.BandwidthHz(), math.Hypot(p.Before.Hz90, m.Hz90))
+			if x := math.Abs(p.Before.Hz - m.Hz); x < math.Min(within, off) {
 				best, off = k, x
 			}
 		}
 		if best < 0 {
-			// What was unsure before and is not now is no news.
 			if m.members[0].index >= w.old {
 				out = append(out, Pair{After: m})
 			}
@@ -572,4 +591,13 @@ func (m *Mode) loudest() float64 {
 		db = math.Max(db, at.LevelDB)
 	}
 	return db
+}
+
+// loudest is the same of one pole, against a level of its own.
+func (q member) loudest() float64 {
+	top := 0.0
+	for _, a := range q.amp {
+		top = math.Max(top, cmplx.Abs(a))
+	}
+	return scale.AmplitudeDB(top / q.decay)
 }

@@ -67,6 +67,8 @@ func Hint(err error) string {
 		return "choose another name, or say that the file may be replaced"
 	case full(err):
 		return "the disk is full: free some space there, or choose a folder on another disk"
+	case errors.Is(err, syscall.EFBIG):
+		return "files there may not be as large as this one: choose a folder on another disk, or raise the limit (ulimit -f)"
 	case errors.Is(err, syscall.EROFS):
 		return "that disk is read-only: choose a folder on another one"
 	case errors.Is(err, fs.ErrPermission):

@@ -633,7 +633,7 @@ func TestHz(t *testing.T) {
 func TestDecaySaysWhatItRefuses(t *testing.T) {
 	doc := parseSVG(t, mustRender(t, sampleDecay(), SVG))
 	doc.mustHave(t, "How long does it ring?", "in one-third-octave bands", "seconds for a decay of 60 dB",
-		"EDT (23 of 25 bands)", "T20 (21 of 25 bands)", "T30 (18 of 25 bands)", "refused", "bar: T30, else T20", "hollow, pale: doubtful",
+		"EDT (23 of 25 bands)", "T20 (21 of 25 bands)", "T30 (18 of 25 bands)", "refused", "bar: T20, else T30", "hollow, pale: doubtful",
 		"31.5 Hz", "63", "125", "250", "500", "1k", "2k", "4k", "8k", "0", "0.1", "0.8",
 		"a: the band's own filter rings as long as the room (B·T = 2 to 3, 4 needed)",
 		"b: only 30 to 31 dB of decay above the noise, 35 needed for T20",

@@ -32,7 +32,7 @@ type DecayBand struct {
 
 // Decay answers "How long does it ring?": early decay time, T20 and T30 per
 // band (ISO 3382-1), each with a mark of its own shape, over a bar as high as
-// T30, or T20 where T30 is refused. Marks of sound times are filled; those of
+// T20, or T30 where T20 is refused. Marks of sound times are filled; those of
 // doubtful ones are hollow, and their bars pale. The bands end one above the last
 // that has a time.
 type Decay struct {
@@ -79,12 +79,12 @@ func (b DecayBand) doubtful() [3]bool {
 	return [3]bool{b.EDTDoubtful, b.T20Doubtful, b.T30Doubtful}
 }
 
-// bar returns the time that a band's bar shows: T30, else T20, else none.
+// bar returns the time that a band's bar shows: T20, else T30, else none.
 func (b DecayBand) bar() (t *float64, doubtful bool) {
-	if b.T30 != nil {
-		return b.T30, b.T30Doubtful
+	if b.T20 != nil {
+		return b.T20, b.T20Doubtful
 	}
-	return b.T20, b.T20Doubtful
+	return b.T30, b.T30Doubtful
 }
 
 func (b DecayBand) refused() bool { return b.times() == [3]*float64{} }
@@ -468,7 +468,7 @@ func (d *decayDrawing) paint(c draw.Canvas) {
 	if d.count[1]+d.count[2] > 0 {
 		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) {
 			c.FillPolygon(barColour(false), rectPoints(rectAt(at.X-4, at.Y-7, 18, 14)))
-		}, "bar: T30, else T20", text})
+		}, "bar: T20, else T30", text})
 	}
 	if d.anyDoubtful() {
 		words := "hollow: doubtful"

@@ -36,7 +36,7 @@ type DecayTimes struct {
 	Title    string // "": "How long does it ring?"
 	Subtitle string
 	Lines    []DecayLine // one to seven, on a page as many as there are; the first matters most
-	Quantity string      // what the times are, as in "T30, else T20, in octave bands"
+	Quantity string      // what the times are, as in "T20, else T30, in octave bands"
 
 	// BandsHz are the exact mid-band frequencies of the bands that the times are
 	// of, BandLabels their nominal ones; both empty for modes, whose frequencies

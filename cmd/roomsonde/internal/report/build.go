@@ -645,7 +645,7 @@ func (p *pageOf) rowName(i int) string {
 }
 
 func (p *pageOf) decayTable(v chart.DecayTimes) *Table {
-	t := &Table{Caption: "Decay time in s for 60 dB, T30 or else T20, in octave bands; ?: doubtful; –: refused.", Head: []string{"take"}}
+	t := &Table{Caption: "Decay time in s for 60 dB, T20 or else T30, in octave bands; ?: doubtful; –: refused.", Head: []string{"take"}}
 	for _, l := range v.BandLabels {
 		t.Head = append(t.Head, labelHz(l))
 	}

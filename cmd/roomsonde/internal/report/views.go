@@ -248,11 +248,11 @@ func (b *builder) bands() (hz []float64, labels []string) {
 // same tells that two frequencies are of one band.
 func same(a, b float64) bool { return math.Abs(math.Log(a/b)) < 1e-3 }
 
-// time is the decay time that a band is drawn with: T30, else T20.
+// time is the decay time that a band is drawn with, as it is told: T20, else T30.
 func timeOf(b chart.DecayBand) (s float64, doubtful, ok bool) {
-	t, d := b.T30, b.T30Doubtful
+	t, d := b.T20, b.T20Doubtful
 	if t == nil {
-		t, d = b.T20, b.T20Doubtful
+		t, d = b.T30, b.T30Doubtful
 	}
 	if t == nil || math.IsNaN(*t) || math.IsInf(*t, 0) || *t < 0 {
 		return 0, false, false
@@ -263,7 +263,7 @@ func timeOf(b chart.DecayBand) (s float64, doubtful, ok bool) {
 // decays draws the decay of the octave bands of some of the drawn takes; ok is
 // false where no take has one.
 func (b *builder) decays(of []int) (v chart.DecayTimes, ok bool) {
-	v = chart.DecayTimes{Title: "How long does it ring?", Subtitle: b.s.Name, Quantity: "T30, else T20, in octave bands"}
+	v = chart.DecayTimes{Title: "How long does it ring?", Subtitle: b.s.Name, Quantity: "T20, else T30, in octave bands"}
 	v.BandsHz, v.BandLabels = b.bands()
 	for _, i := range of {
 		t := b.s.Takes[b.drawn[i]]

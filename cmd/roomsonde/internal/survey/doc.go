@@ -12,6 +12,8 @@
 //	microphones/<sha256>-name.txt   calibration files, copied in
 //	settings.json                   what the survey's takes have in common (Settings)
 //	.lock                           held while a number is given or a name changed
+//	.round                          held while a round is under way
+//	.worked/                        what was worked out, to be had again quickly
 //
 // The order of writing is the promise. Begin reserves a number by creating the
 // unfinished folder. KeepRecording puts each recording on the disk, flushed,
