@@ -64,19 +64,15 @@ func Follow(ctx context.Context, before, after []deconv.ImpulseResponse, o Optio
 	if err != nil {
 		return nil, err
 	}
-	c := &Change{Before: a.result(), After: b.result()}
-	if a.f == nil || b.f == nil || a.p.dec.rate != b.p.dec.rate {
-		return c, nil
-	}
 	w, err := follow(ctx, a, b)
 	if err != nil {
 		return nil, err
 	}
 	if w == nil {
-		return c, nil
+		return &Change{Before: a.result(), After: b.result()}, nil
 	}
 	b.f = w.f
-	c.After, c.Together = b.result(), true
+	c := &Change{Before: a.result(), After: b.result(), Together: true}
 	c.Pairs = w.pairs(c.Before, c.After)
 	return c, nil
 }
@@ -123,10 +119,26 @@ func (p *prior) cost(poles []pole) float64 {
 // misfit is the squared residual and what the poles cost.
 func (f *fit) misfit() float64 { return f.rss + f.prior.cost(f.poles) }
 
-// of returns the prior of some poles, the others held where they are; of those
+// part returns the prior of the poles of a list, without a word on the others; of those
 // added nothing is known.
-func (p *prior) of(list []int, poles []pole, added ...pole) *prior {
+func (p *prior) part(list []int, added ...pole) *prior {
 	out := &prior{at: append(pick(p.at, list), added...), info: mat.NewSymDense(2*(len(list)+len(added)), nil)}
+	for a, i := range list {
+		for b, j := range list {
+			for x := range 2 {
+				for y := range 2 {
+					out.info.SetSym(2*a+x, 2*b+y, p.info.At(2*i+x, 2*j+y))
+				}
+			}
+		}
+	}
+	return out
+}
+
+// given returns the prior of the poles of a list where the others are held where they
+// are; of those added nothing is known.
+func (p *prior) given(list []int, poles []pole, added ...pole) *prior {
+	out := p.part(list, added...)
 	if len(list) == 0 {
 		return out
 	}
@@ -134,13 +146,7 @@ func (p *prior) of(list []int, poles []pole, added ...pole) *prior {
 	for _, i := range list {
 		rows = append(rows, 2*i, 2*i+1)
 	}
-	own := mat.NewSymDense(len(rows), nil)
-	for a, i := range rows {
-		for b, j := range rows {
-			out.info.SetSym(a, b, p.info.At(i, j))
-			own.SetSym(a, b, p.info.At(i, j))
-		}
-	}
+	own := p.part(list).info
 	// Where the others are off, these are to be expected off too.
 	off := p.off(poles)
 	for _, i := range rows {
@@ -245,9 +251,10 @@ const (
 	mostChanged = 0.25
 )
 
-// follow fits the poles of before to after; nil where after's own do better.
+// follow fits the poles of before to after; nil where after's own do better, or
+// where there is nothing to follow.
 func follow(ctx context.Context, before, after *found) (*follower, error) {
-	if len(before.f.poles) == 0 {
+	if before.f == nil || after.f == nil || len(before.f.poles) == 0 || before.p.dec.rate != after.p.dec.rate {
 		return nil, nil
 	}
 	s := after.s
@@ -264,9 +271,11 @@ func follow(ctx context.Context, before, after *found) (*follower, error) {
 		if err := w.grow(ctx); err != nil {
 			return nil, err
 		}
-		w.prune()
+		if w.prune(); w.tooMany() {
+			return nil, nil
+		}
 	}
-	if w.tooMany() || w.cost() > after.f.rss/w.v+s.need*float64(len(after.f.poles)) {
+	if w.cost() > after.f.rss/w.v+s.need*float64(len(after.f.poles)) {
 		return nil, nil
 	}
 	return w, nil
@@ -327,7 +336,7 @@ func (w *follower) with(p *prior) {
 		}
 	}
 	f := *w.f
-	f.prior = p.of(upTo(w.old), p.at, w.f.poles[w.old:]...)
+	f.prior = p.part(upTo(w.old), w.f.poles[w.old:]...)
 	w.f = &f
 }
 
@@ -419,15 +428,15 @@ func (w *follower) try(c pole) bool {
 		worth := price(2)
 		if k < 0 {
 			worth = w.s.need
-			one.prior = w.f.prior.of(upTo(len(m.poles)), m.poles, c)
-			sub = w.f.prior.of(near, m.poles, c)
+			one.prior = w.f.prior.part(upTo(len(m.poles)), c)
+			sub = w.f.prior.given(near, m.poles, c)
 			start = append(start, c)
 		} else {
 			if one.free = near[k]; one.free >= w.old || w.free[one.free] {
 				continue
 			}
 			one.prior = w.f.prior.freed(one.free)
-			sub = one.prior.of(near, m.poles)
+			sub = one.prior.given(near, m.poles)
 		}
 		f := m.sub(near, start)
 		if f == nil {
@@ -474,7 +483,7 @@ func (w *follower) prune() {
 			if f == nil {
 				continue
 			}
-			f.prior = w.f.prior.of(near, m.poles)
+			f.prior = w.f.prior.given(near, m.poles)
 			f = f.refine(w.s.limits, 8)
 			poles := slices.Clone(m.poles)
 			for j, at := range near {
@@ -485,7 +494,7 @@ func (w *follower) prune() {
 			if next == nil {
 				continue
 			}
-			next.prior = w.f.prior.of(slices.Delete(upTo(len(m.poles)), i, i+1), m.poles)
+			next.prior = w.f.prior.part(slices.Delete(upTo(len(m.poles)), i, i+1))
 			if next.misfit()-w.f.misfit() < w.s.need*w.v {
 				w.f, removed = next.refine(w.s.limits, 3), true
 				break
