@@ -4,9 +4,10 @@ SHELL := bash
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-# The packages whose tests hold a sound server's clock run after the others, so
-# that they have the machine for themselves.
-REAL := ./capture/soundcard/... ./cmd/roomsonde
+# Tests that hold a sound server's clock run after the others, one at a time, so
+# that they have the machine for themselves: package soundcard's, and those of the
+# program that are named for it.
+REAL := RealPath
 
 help: ## what can be made
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1\t/' | expand -t 14
@@ -26,8 +27,9 @@ demo: ## measure the built-in room: prints the reading, writes drawings, names t
 
 test: ## install what the tests need, and run all three rings: own, outside, real path
 	@.ci/install test
-	ROOMSONDE_RINGS=all go test $$(go list ./... | grep -vE '/capture/soundcard|/cmd/roomsonde$$')
-	ROOMSONDE_RINGS=all go test -p 1 $(REAL)
+	ROOMSONDE_RINGS=all go test -timeout 40m -skip '$(REAL)' $$(go list ./... | grep -v /capture/soundcard)
+	ROOMSONDE_RINGS=all go test -timeout 40m -p 1 ./capture/soundcard/...
+	ROOMSONDE_RINGS=all go test -timeout 40m -run '$(REAL)' ./cmd/roomsonde
 
 race-detector: ## the own ring under Go's race detector
 	go test -race ./sweep/... ./calibration/... ./capture/... ./deconv/... ./cmd/...

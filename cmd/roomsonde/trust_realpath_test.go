@@ -244,11 +244,11 @@ func verdict(t *testing.T, r *capture.Recording, p *sweep.Program) []string {
 	return faults
 }
 
-// TestLostBuffersAreMarked measures on PulseAudio's null sinks. Now and then a
+// TestLostBuffersOnRealPath measures on PulseAudio's null sinks. Now and then a
 // server is held for a moment, as a busy machine does by itself. What was
 // recorded is compared with what was played, bit by bit: every take that differs
 // must be marked, and none that does not.
-func TestLostBuffersAreMarked(t *testing.T) {
+func TestLostBuffersOnRealPath(t *testing.T) {
 	servers := soundserver.NullSinks(t, sinks, 48000)
 	program := shortProgram(t)
 	x := program.Samples()
@@ -435,11 +435,11 @@ func throughSoX(t *testing.T, samples []float32, rate int, effects ...string) []
 	return out
 }
 
-// TestTwoClocks measures a room (SoX's reverberation) with a player and a
+// TestTwoClocksOnRealPath measures a room (SoX's reverberation) with a player and a
 // recorder whose clocks differ by a known skew, once through PortAudio and two
 // devices, once as files; both must give the skew, and the response that one
 // clock gives.
-func TestTwoClocks(t *testing.T) {
+func TestTwoClocksOnRealPath(t *testing.T) {
 	const rate = 48000
 	program, err := sweep.NewProgram(sweep.ProgramOptions{Sweeps: 2, Marks: true, Sweep: sweep.Options{SampleRate: rate, Seconds: 3, StopHz: 22000}, LeadS: 0.5})
 	if err != nil {
@@ -517,11 +517,11 @@ func TestTwoClocks(t *testing.T) {
 	}
 }
 
-// TestDelayBetweenSources measures two sources whose sound comes through
+// TestDelayOnRealPath measures two sources whose sound comes through
 // different impulse responses, the marks by way of a third, and noise by way of a
 // fourth; every take starts at its own moment. The delay between the sources
 // must be that between the impulse responses.
-func TestDelayBetweenSources(t *testing.T) {
+func TestDelayOnRealPath(t *testing.T) {
 	const (
 		rate    = 48000
 		apart   = 137.37 // frames by which the second source is later

@@ -29,6 +29,7 @@ type fit struct {
 	rest  [][]float64    // residual per response
 	rss   float64
 	prior *prior // what is known of the poles beforehand; nil: nothing
+	own   []pole // each pole without what was known of itself; nil: poles
 
 	gram  *mat.SymDense   // of the linear columns Re z^n and Re jz^n, scaled to a unit diagonal
 	scale []float64       // by which the linear columns were multiplied

@@ -3,6 +3,7 @@ package modes
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -32,37 +33,47 @@ type Change struct {
 // Pair is a mode before and after; nil: there was none, or it is not sure any more.
 type Pair struct {
 	Before, After *Mode
-	// Moved tells that After has a frequency and a decay time of its own: the mode was
-	// filtered, or damped. Otherwise both are those of Before, as far as they are known.
+	// Moved tells that this mode was filtered, or damped, other than the rest: After is
+	// another one, beyond what both are known to. Small changes, and those that all modes
+	// share, are in the figures only.
 	Moved bool
 }
 
 const (
 	// warmth is the standard deviation of the factor by which all frequencies may
-	// have changed together: the speed of sound goes with the temperature, 0.17 %
-	// to the degree (common knowledge, no source).
+	// have changed together: the speed of sound goes with the square root of the absolute
+	// temperature, 0.17 % to the degree (ideal gas).
 	warmth = 0.0017
+	// damping is the same of all decay times, as its logarithm: somebody more in the room, a curtain.
+	damping = 0.15
 	// settled is the standard deviation of what single modes differ by from day to
-	// day, of ln decay and in parts of half the bandwidth: our choice.
-	settled = 0.003
-	// doubted is the same of poles that before did not tell well: so far at most may they go, lest
-	// they take the place of one that has changed.
+	// day beside that, of ln decay and in parts of half the bandwidth; held is what they are
+	// given at first. Our choice.
+	settled, held = 0.01, 0.002
+	// doubted bounds the same of poles that before did not tell well: so far at most may they go
+	// in the fit, lest they take the place of one that has changed. It is no knowledge, and
+	// has no part in what is stated.
 	doubted = 0.1
 )
 
 // Follow finds what became of the modes of before in after, two sets of responses of one
-// room. Poles of before are held to be those of after too, as far as they are
-// known and the data allow: one more is added, or one of them let go,
-// where after's residual demands it. So the decay that a filter leaves of a mode is told
-// even where Find alone cannot tell it from its neighbours. Errors: as Find's.
+// room, in which something was changed. Poles of before are expected to be those of after
+// too: one more is added, or one of them let go, where after's residual demands
+// it. So the decay that a filter leaves of a mode is told even where Find alone cannot tell
+// it from its neighbours. Each mode after is told as the data after have it; before only
+// helps with what stands around it. Errors: as Find's, which say of which set.
 func Follow(ctx context.Context, before, after []deconv.ImpulseResponse, o Options) (*Change, error) {
-	a, err := look(ctx, before, o)
-	if err != nil {
-		return nil, err
+	var a, b *found
+	var errA, errB error
+	var wait sync.WaitGroup
+	wait.Go(func() { a, errA = look(ctx, before, o) })
+	b, errB = look(ctx, after, o)
+	wait.Wait()
+	if errA != nil {
+		return nil, fmt.Errorf("before: %w", errA)
 	}
-	b, err := look(ctx, after, o)
-	if err != nil {
-		return nil, err
+	if errB != nil {
+		return nil, fmt.Errorf("after: %w", errB)
 	}
 	w, err := follow(ctx, a, b)
 	if err != nil {
@@ -200,9 +211,9 @@ func (s *search) spread(f *fit) *mat.SymDense {
 }
 
 // expect returns what is expected of poles after a change that leaves them as they
-// are: known with covariance c (nil: exactly) and by no more than reach; for a fit in noise of a
-// variance.
-func expect(at []pole, c *mat.SymDense, reach, variance float64) *prior {
+// are: known with covariance c (nil: exactly), but for own, a standard deviation, and going
+// by no more than about reach (+Inf: no bound); for a fit in noise of a variance.
+func (s *search) expect(at []pole, c *mat.SymDense, own, reach, variance float64) *prior {
 	n := 2 * len(at)
 	unit := func(i int) float64 { // of the angle, half the bandwidth
 		if i%2 == 0 {
@@ -216,22 +227,35 @@ func expect(at []pole, c *mat.SymDense, reach, variance float64) *prior {
 		all.CopySym(c)
 	}
 	for i := range n {
-		all.SetSym(i, i, all.At(i, i)+square(settled*unit(i)))
+		all.SetSym(i, i, all.At(i, i)+square(own*unit(i)))
 	}
 	p := &prior{at: at, info: invert(all)}
 	for i := range n {
 		p.info.SetSym(i, i, p.info.At(i, i)+1/square(reach*unit(i)))
 	}
 	all = invert(p.info)
-	for i := 1; i < n; i += 2 {
+	// What all of the room's share.
+	shared := func(i int) float64 {
+		switch {
+		case s.steady(at[i/2]):
+			return 0
+		case i%2 == 0:
+			return damping
+		}
+		return warmth * at[i/2].angle
+	}
+	for i := range n {
 		for j := i; j < n; j += 2 {
-			all.SetSym(i, j, all.At(i, j)+warmth*at[i/2].angle*warmth*at[j/2].angle)
+			all.SetSym(i, j, all.At(i, j)+shared(i)*shared(j))
 		}
 	}
 	p.info = invert(all)
 	p.info.ScaleSym(variance, p.info)
 	return p
 }
+
+// steady reports whether a pole is a tone rather than a mode.
+func (s *search) steady(p pole) bool { return sixtyDB/p.decay/s.rate > steadyS }
 
 // follower is a fit to the responses after: poles from before, in their order, and new
 // ones behind them.
@@ -254,31 +278,101 @@ const (
 // follow fits the poles of before to after; nil where after's own do better, or
 // where there is nothing to follow.
 func follow(ctx context.Context, before, after *found) (*follower, error) {
-	if before.f == nil || after.f == nil || len(before.f.poles) == 0 || before.p.dec.rate != after.p.dec.rate {
+	if before.f == nil || after.f == nil || len(before.f.poles) == 0 {
 		return nil, nil
 	}
-	s := after.s
-	f := newFit(after.f.y, before.f.poles)
+	s, v := after.s, after.f.variance()
+	// Angles and decays are per sample.
+	spread, ratio := before.s.spread(before.f), before.p.dec.rate/after.p.dec.rate
+	poles := slices.Clone(before.f.poles)
+	for i, p := range poles {
+		poles[i] = s.limits.clamp(pole{p.decay * ratio, p.angle * ratio})
+		for j := range 2 * len(poles) {
+			spread.SetSym(2*i+1, j, spread.At(2*i+1, j)*ratio)
+		}
+		spread.SetSym(2*i+1, 2*i+1, spread.At(2*i+1, 2*i+1)*ratio)
+	}
+	f := newFit(after.f.y, poles)
 	if f == nil {
 		return nil, nil
 	}
-	f = warmed(f, s.limits)
-	w := &follower{s: s, f: f, old: len(f.poles), free: make([]bool, len(f.poles)), v: after.f.variance()}
+	f = s.adapted(f)
+	loose := s.expect(f.poles, spread, settled, doubted, v)
 	// First as if all were known well, so that no pole that is not makes up for
-	// one that has changed.
-	for _, p := range []*prior{expect(f.poles, nil, settled, w.v), expect(f.poles, before.s.spread(before.f), doubted, w.v)} {
-		w.with(p)
-		if err := w.grow(ctx); err != nil {
-			return nil, err
+	// one that has changed. Where before is the noisier one that leads to too many
+	// changes, and it goes without.
+	for _, stages := range [][]*prior{{s.expect(f.poles, nil, held, math.Inf(1), v), loose}, {loose}} {
+		w := &follower{s: s, f: f, old: len(f.poles), free: make([]bool, len(f.poles)), v: v}
+		for _, p := range stages {
+			w.with(p)
+			if err := w.grow(ctx); err != nil {
+				return nil, err
+			}
+			if w.prune(); w.tooMany() {
+				break
+			}
 		}
-		if w.prune(); w.tooMany() {
-			return nil, nil
+		if !w.tooMany() && w.cost() <= after.f.rss/v+s.need*float64(len(after.f.poles)) {
+			w.with(s.expect(w.f.prior.at[:w.old], spread, settled, math.Inf(1), v))
+			w.f.own = w.alone()
+			return w, nil
 		}
 	}
-	if w.cost() > after.f.rss/w.v+s.need*float64(len(after.f.poles)) {
-		return nil, nil
+	return nil, nil
+}
+
+// alone returns the poles, each as the data tell it without what was known of itself: so
+// no change of it is taken for noise. What was known of the others still tells it from them.
+func (w *follower) alone() []pole {
+	m := w.f.model()
+	out := slices.Clone(m.poles)
+	var wait sync.WaitGroup
+	const workers = 2
+	for k := range workers {
+		wait.Go(func() {
+			for i := k; i < w.old; i += workers {
+				if w.free[i] {
+					continue
+				}
+				list := append(m.near(m.poles[i], i, company), i)
+				if f := m.sub(list, pick(m.poles, list)); f != nil {
+					f.prior = w.f.prior.freed(i).given(list, m.poles)
+					out[i] = f.refine(w.s.limits, 12).poles[len(list)-1]
+				}
+			}
+		})
 	}
-	return w, nil
+	wait.Wait()
+	return out
+}
+
+// ownSpread returns the covariance of pole k (ln decay, angle) by the data and what is known of
+// the others: cov is that with what is known of itself, too. By Woodbury's formula, as
+// freed takes away a matrix of rank two. In units of the variance.
+func (p *prior) ownSpread(k int, cov *mat.SymDense) (decay, angle float64) {
+	decay, angle = cov.At(2*k, 2*k), cov.At(2*k+1, 2*k+1)
+	if p == nil || p.info.At(2*k, 2*k) == 0 {
+		return decay, angle
+	}
+	n := cov.SymmetricDim()
+	a := mat.NewDense(n, 2, nil)
+	for i := range n {
+		a.Set(i, 0, p.info.At(i, 2*k))
+		a.Set(i, 1, p.info.At(i, 2*k+1))
+	}
+	var ca, left mat.Dense
+	ca.Mul(cov, a)
+	left.Mul(a.T(), &ca)
+	x, y, z := p.info.At(2*k, 2*k)-left.At(0, 0), p.info.At(2*k, 2*k+1)-left.At(0, 1), p.info.At(2*k+1, 2*k+1)-left.At(1, 1)
+	det := x*z - y*y
+	if !(det > 1e-12*p.info.At(2*k, 2*k)*p.info.At(2*k+1, 2*k+1)) {
+		return math.Inf(1), math.Inf(1) // the data say nothing
+	}
+	more := func(i int) float64 {
+		u, w := ca.At(i, 0), ca.At(i, 1)
+		return (z*u*u - 2*y*u*w + x*w*w) / det
+	}
+	return decay + more(2*k), angle + more(2*k+1)
 }
 
 // price is how many variances a change of the model must earn that has so many parameters.
@@ -309,20 +403,33 @@ func (w *follower) tooMany() bool {
 	return float64(n) > math.Max(6, mostChanged*float64(w.old))
 }
 
-// warmed returns the fit with all frequencies moved by the factor that suits the
-// data best, within three standard deviations.
-func warmed(f *fit, l limits) *fit {
-	best, where := f, 0.0
-	for step := warmth; step > warmth/200; step /= 2 {
-		for _, x := range []float64{where - step, where + step} {
-			poles := slices.Clone(f.poles)
-			for i := range poles {
-				poles[i].angle *= 1 + x
-				poles[i] = l.clamp(poles[i])
+// adapted returns the fit with all frequencies, and all decays, moved by the factors that
+// suit the data best, within three standard deviations. Tones stay.
+func (s *search) adapted(f *fit) *fit {
+	best, at := f, [2]float64{}
+	bound := [2]float64{warmth, damping}
+	for step := 1.0; step > 1.0/200; {
+		better := false
+		for k := range at {
+			for _, sign := range []float64{-1, 1} {
+				to := at
+				to[k] += sign * step * bound[k]
+				if math.Abs(to[k]) > 3*bound[k] {
+					continue
+				}
+				poles := slices.Clone(f.poles)
+				for i, p := range poles {
+					if !s.steady(p) {
+						poles[i] = s.limits.clamp(pole{p.decay * math.Exp(to[1]), p.angle * (1 + to[0])})
+					}
+				}
+				if g := newFit(f.y, poles); g != nil && g.rss < best.rss {
+					best, at, better = g, to, true
+				}
 			}
-			if g := newFit(f.y, poles); g != nil && math.Abs(x) <= 3*warmth && g.rss < best.rss {
-				best, where = g, x
-			}
+		}
+		if !better {
+			step /= 2
 		}
 	}
 	return best
@@ -471,7 +578,7 @@ func (w *follower) try(c pole) bool {
 
 // prune takes new poles away again that the others can do without, the weakest first.
 func (w *follower) prune() {
-	for k := w.old; k < len(w.f.poles); {
+	for len(w.f.poles) > w.old {
 		strengths := w.f.strengths()
 		order := upTo(len(w.f.poles))[w.old:]
 		slices.SortFunc(order, func(a, b int) int { return cmp.Compare(strengths[a], strengths[b]) })
@@ -525,13 +632,18 @@ func (w *follower) pairs(before, after *Result) []Pair {
 		}
 	}
 	var fresh []*Mode
+	left := map[int]float64{} // pair → level of what is left of its mode
 	for i := range after.Modes {
 		m := &after.Modes[i]
 		known := false
 		for _, q := range m.members {
-			if k, ok := kept[q.index]; ok {
+			k, ok := kept[q.index]
+			if !ok {
+				continue
+			}
+			known, left[k] = true, q.loudest()
+			if !slices.ContainsFunc(m.members, func(o member) bool { return o.loudest() > q.loudest() }) {
 				out[k].After, out[k].Moved = m, w.free[q.index]
-				known = true
 			}
 		}
 		if !known && m.Kind == Single {
@@ -540,7 +652,7 @@ func (w *follower) pairs(before, after *Result) []Pair {
 	}
 	// One that was not there before, at one from before that is much weaker than it
 	// now, is what that one has turned into.
-	slices.SortStableFunc(fresh, func(a, b *Mode) int { return cmp.Compare(b.loudest(), a.loudest()) })
+	slices.SortStableFunc(fresh, func(a, b *Mode) int { return cmp.Compare(b.members[0].loudest(), a.members[0].loudest()) })
 	taken := map[int]bool{}
 	was := map[int]float64{} // index of a pole from before → its level then
 	for _, m := range slices.Concat(before.Modes, before.Other) {
@@ -554,7 +666,7 @@ func (w *follower) pairs(before, after *Result) []Pair {
 		}
 		best, off := -1, math.Inf(1)
 		for k, p := range out {
-			if p.Before == nil || taken[k] || p.After != nil && p.After.loudest() > m.loudest()-gaveWayDB {
+			if level, there := left[k]; p.Before == nil || taken[k] || there && level > m.members[0].loudest()-gaveWayDB {
 				continue
 			}
 			within := math.Max(atPlace*p.Before.BandwidthHz(), math.Hypot(p.Before.Hz90, m.Hz90))
@@ -593,16 +705,7 @@ func (p Pair) hz() float64 {
 	return p.After.Hz
 }
 
-// loudest is a mode's level where it is highest.
-func (m *Mode) loudest() float64 {
-	db := math.Inf(-1)
-	for _, at := range m.At {
-		db = math.Max(db, at.LevelDB)
-	}
-	return db
-}
-
-// loudest is the same of one pole, against a level of its own.
+// loudest is a pole's level where it is highest, against a level of its own.
 func (q member) loudest() float64 {
 	top := 0.0
 	for _, a := range q.amp {

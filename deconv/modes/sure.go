@@ -114,20 +114,27 @@ func (s *search) estimates(f *fit, p *prepared, lowHz float64) []estimate {
 	weak, merged := s.hidden(f, strengths, 2*math.Pi*lowHz/s.rate)
 	later := p.startS * s.rate // samples from the first arrival to the first used
 	out := make([]estimate, m)
-	for i, q := range f.poles {
+	poles, amps := f.poles, f.amp
+	if f.own != nil {
+		if g := newFit(f.y, f.own); g != nil {
+			poles, amps = g.poles, g.amp
+		}
+	}
+	for i, q := range poles {
 		around := math.Max(2*math.Pi*aroundHz/s.rate, 2*q.decay)
 		v := f.density(q.angle, around, spectra, bins)
 		e := &out[i]
 		e.index, e.variance, e.weak, e.merged = i, v, weak[i], merged[i]
 		e.decay, e.omega = q.decay*s.rate, q.angle*s.rate
 		e.strength = strengths[i] / v
-		vd, va := v*cov.At(2*i, 2*i)+wander[i][0], v*cov.At(2*i+1, 2*i+1)+wander[i][1]
+		ownDecay, ownAngle := f.prior.ownSpread(i, cov)
+		vd, va := v*ownDecay+wander[i][0], v*ownAngle+wander[i][1]
 		e.sdLnDecay, e.sdOmega = math.Sqrt(vd), math.Sqrt(va)*s.rate
 		e.halfLnDecay, e.halfOmega = half(e.sdLnDecay, tuned.decay, weak[i], merged[i], 1), half(e.sdOmega, tuned.place, weak[i], merged[i], e.decay)
 		e.sdLevel = math.Inf(1)
 		gain := p.gain(complex(-e.decay, e.omega))
 		for r := range f.y {
-			c := f.amp[r][i]
+			c := amps[r][i]
 			back := cmplx.Exp(complex(q.decay, -q.angle) * complex(later, 0))
 			e.amp = append(e.amp, c*back/gain*complex(p.level[r], 0))
 			// Rows of ∂(Re c, Im c)/∂θ and their covariance, unscaled.
@@ -167,11 +174,11 @@ func (s *search) estimates(f *fit, p *prepared, lowHz float64) []estimate {
 				}
 				spread[k] = v * (fromPoles + fromData)
 			}
-			// What a mode wanders, its peak follows: 1 for 1 at most.
-			sd := math.Sqrt(spread[0] + wander[i][0])
+			// What a mode wanders, or is less known by itself, its peak follows: 1 for 1 at most.
+			sd := math.Sqrt(spread[0] + wander[i][0] + v*(ownDecay-cov.At(2*i, 2*i)))
 			e.sdLevel = math.Min(e.sdLevel, sd)
 			e.halfLevel = append(e.halfLevel, half(sd, tuned.level, weak[i], merged[i], 1))
-			e.halfPhase = append(e.halfPhase, half(math.Sqrt(spread[1]+wander[i][1]*later*later), tuned.phase, weak[i], merged[i], 1))
+			e.halfPhase = append(e.halfPhase, half(math.Sqrt(spread[1]+(wander[i][1]+v*(ownAngle-cov.At(2*i+1, 2*i+1)))*later*later), tuned.phase, weak[i], merged[i], 1))
 		}
 	}
 	return out
