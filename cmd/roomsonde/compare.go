@@ -141,10 +141,11 @@ func (a *app) compare(ctx context.Context, f compareFlags, ids []string) error {
 		return err
 	}
 	if len(f.repeats) > 0 || forget {
-		if err := a.rememberRepeats(f.survey, repeated, o.Repeatability); err != nil {
+		kept, err := a.rememberRepeats(f.survey, repeated, o.Repeatability)
+		if err != nil {
 			return err
 		}
-		all[0].remembered = !forget
+		all[0].remembered = kept && !forget
 	}
 	return a.showComparisons(all, f)
 }
@@ -269,7 +270,12 @@ const ninety = 1.645
 func compareEach(ctx context.Context, of []*result, o difference.Options) ([]*beforeAfter, error) {
 	var takes []difference.Take
 	for _, r := range of {
-		takes = append(takes, r.compared())
+		t := r.compared()
+		if top := sharedTopHz(of[0], r); top > 0 && t.Readable.OK && t.Readable.ToHz > top {
+			t.Readable.ToHz, t.Readable.ToReason = top, "the lower of the two sample rates"
+			t.Readable.OK = t.Readable.FromHz < top
+		}
+		takes = append(takes, t)
 	}
 	if err := compareModes(ctx, of, takes); err != nil {
 		return nil, err
@@ -286,6 +292,19 @@ func compareEach(ctx context.Context, of []*result, o difference.Options) ([]*be
 	}
 	return out, nil
 }
+
+// sharedTopHz is where what two takes of different sample rates have in common ends:
+// beyond it a converter of the lower rate may filter already. 0 where the rates are
+// one.
+func sharedTopHz(a, b *result) float64 {
+	if a.meta.SampleRateHz == b.meta.SampleRateHz {
+		return 0
+	}
+	return ofTheRate * math.Min(a.meta.SampleRateHz, b.meta.SampleRateHz)
+}
+
+// ofTheRate is the part of a sample rate up to which a recording is read.
+const ofTheRate = 0.45
 
 // repeatability says how well levels repeat, by takes between which nothing
 // changed.
@@ -345,11 +364,11 @@ func unlike(a, b survey.Meta) string {
 }
 
 // rememberRepeats keeps in the survey how well levels repeat there. Where it
-// cannot be written, as on a read-only disk, it holds for this time.
-func (a *app) rememberRepeats(dir string, of []*result, r difference.Repeatability) error {
+// cannot be written, as on a read-only disk, it holds for this time, and is not kept.
+func (a *app) rememberRepeats(dir string, of []*result, r difference.Repeatability) (kept bool, err error) {
 	s, err := survey.Open(dir, false)
 	if err != nil {
-		return err
+		return false, err
 	}
 	var now *survey.Repeatability // none: forgotten
 	if len(of) > 0 {
@@ -360,8 +379,9 @@ func (a *app) rememberRepeats(dir string, of []*result, r difference.Repeatabili
 	}
 	if err := s.ChangeSettings(func(set *survey.Settings) { set.Repeatability = now }); err != nil {
 		fmt.Fprintln(a.talk, "not remembered:", inWords(err))
+		return false, nil
 	}
-	return nil
+	return true, nil
 }
 
 // rememberedRepeats returns how well levels repeat in a survey, as far as it
@@ -401,7 +421,7 @@ func (c *beforeAfter) warn() {
 		say("They were played on different output channels.")
 	}
 	if b.SampleRateHz != a.SampleRateHz {
-		say("Their sample rates are %g and %g Hz: near the lower one's end they differ by that.", b.SampleRateHz, a.SampleRateHz)
+		say("Their sample rates are %g and %g Hz: they are compared up to %s at most.", b.SampleRateHz, a.SampleRateHz, chart.Hz(sharedTopHz(c.before, c.after)))
 	}
 	if c.before.lowPassHz != c.after.lowPassHz {
 		say("They are read behind different crossovers.")
@@ -538,17 +558,25 @@ func (c *beforeAfter) printBands(w io.Writer) {
 		}
 		fmt.Fprintf(w, "  Hz %s\n  dB %s\n  ±  %s\n", strings.TrimRight(head.String(), " "), strings.TrimRight(line.String(), " "), strings.TrimRight(off.String(), " "))
 	}
-	fmt.Fprintln(w, "  *: beyond the uncertainty")
+	if slices.ContainsFunc(c.d.Bands, func(b difference.BandChange) bool { return b.Changed }) {
+		fmt.Fprintln(w, "  *: beyond the uncertainty")
+	}
 }
 
 // signedCell is a difference with its sign, for a table; one that rounds to nothing
 // has none.
-func signedCell(db float64) string {
-	db = math.Round(10*db)/10 + 0
-	if db == 0 {
-		return "0.0"
+func signedCell(db float64) string { return signed(db, 1) }
+
+// signedSeconds is the same of decay times.
+func signedSeconds(s float64) string { return signed(s, 2) }
+
+func signed(v float64, digits int) string {
+	part := math.Pow10(digits)
+	v = math.Round(part*v)/part + 0
+	if v == 0 {
+		return fmt.Sprintf("%.*f", digits, v)
 	}
-	return minus(fmt.Sprintf("%+.1f", db))
+	return minus(fmt.Sprintf("%+.*f", digits, v))
 }
 
 // printWhy writes the figures behind what is said.
@@ -570,7 +598,7 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 			}
 			return fmt.Sprintf("%6.1f", sign*e.HeightDB)
 		}
-		fmt.Fprintln(w, minus(fmt.Sprintf("  %-4s  %8s   %s  %s  %+6.1f%s %6.1f", kind, chart.Hz(p.Hz()), height(p.Before), height(p.After), sign*p.ChangeDB, mark, p.UncertaintyDB)))
+		fmt.Fprintln(w, minus(fmt.Sprintf("  %-4s  %8s   %s  %s  %s%s %6.1f", kind, chart.Hz(p.Hz()), height(p.Before), height(p.After), flushRight(signedCell(sign*p.ChangeDB), 6), mark, p.UncertaintyDB)))
 	}
 	paragraph(w, "  ", "before, after: as in each take by itself. change: over one and the same place beside it; where only that place changed, it does not count (no *).")
 	if s := c.deepest(); s != "" {
@@ -592,7 +620,7 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 				if m.Changed {
 					mark = "*"
 				}
-				line += fmt.Sprintf("  %+6.2f%s %5.2f", m.DifferenceS, mark, m.UncertaintyS)
+				line += fmt.Sprintf("  %s%s %5.2f", flushRight(signedSeconds(m.DifferenceS), 6), mark, m.UncertaintyS)
 			}
 			fmt.Fprintln(w, strings.TrimRight(minus(line), " "))
 		}
@@ -605,7 +633,7 @@ func (c *beforeAfter) printWhy(w io.Writer) {
 			if d.Changed {
 				mark = "*"
 			}
-			fmt.Fprintln(w, minus(fmt.Sprintf("  %-36s %5.2f%s %5.2f%s %+6.2f%s ± %.2f", reading.BandName(d.Name), d.BeforeS, doubtMark(d.BeforeDoubtful), d.AfterS, doubtMark(d.AfterDoubtful), d.DifferenceS, mark, d.UncertaintyS)))
+			fmt.Fprintln(w, minus(fmt.Sprintf("  %-36s %5.2f%s %5.2f%s %s%s ± %.2f", reading.BandName(d.Name), d.BeforeS, doubtMark(d.BeforeDoubtful), d.AfterS, doubtMark(d.AfterDoubtful), flushRight(signedSeconds(d.DifferenceS), 6), mark, d.UncertaintyS)))
 		}
 	}
 	fmt.Fprintln(w)
@@ -877,12 +905,17 @@ func (c *beforeAfter) decays() []decayChange {
 		octaves.after = append(octaves.after, chart.DecayPoint{Hz: x.Hz, Seconds: x.AfterS, Uncertainty: off, Doubtful: x.AfterDoubtful})
 	}
 	ringing := decayChange{name: "modes", question: "What did the change do to the room modes?", subtitle: c.about(), quantity: "room modes"}
+	worth := func(m *difference.Mode) bool { return m != nil && m.StandardS < mostDrawnError*m.T60S }
 	for _, m := range c.d.Modes {
+		if !worth(m.Before) && !worth(m.After) {
+			continue
+		}
+		// Both sides of a mode or none: one alone would look like a mode that came or went.
 		for _, side := range []struct {
 			mode *difference.Mode
 			to   *[]chart.DecayPoint
 		}{{m.Before, &ringing.before}, {m.After, &ringing.after}} {
-			if side.mode != nil && side.mode.StandardS < mostDrawnError*side.mode.T60S {
+			if side.mode != nil {
 				*side.to = append(*side.to, chart.DecayPoint{Hz: side.mode.Hz, Seconds: side.mode.T60S, Uncertainty: ninety * side.mode.StandardS, Doubtful: doubtfulMode(side.mode)})
 			}
 		}
@@ -897,5 +930,5 @@ func (c *beforeAfter) decays() []decayChange {
 }
 
 // mostDrawnError is the relative standard error up to which a mode's decay time is
-// worth a place in a drawing.
+// worth a place in a drawing, before or after the change.
 const mostDrawnError = 0.2

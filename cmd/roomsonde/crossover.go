@@ -75,7 +75,7 @@ func (f *readFlags) settle(s *survey.Survey, source string, remember bool) error
 	if !f.crossover.given {
 		set, err := s.Settings()
 		if err != nil {
-			return nil // said elsewhere; nothing is remembered
+			return nil // settingsDoubt says so; nothing is remembered
 		}
 		c, ok := set.Crossovers[source]
 		if !ok {

@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
+	"strconv"
 	"strings"
 
 	"roomsonde/calibration"
@@ -73,7 +74,20 @@ type fileError struct {
 	err  error
 }
 
-func (e *fileError) Error() string { return e.path + ": " + e.err.Error() }
+func (e *fileError) Error() string {
+	var of *fs.PathError
+	if !errors.As(e.err, &of) {
+		return e.path + ": " + e.err.Error()
+	}
+	why := of.Err.Error()
+	if errors.Is(of, fs.ErrNotExist) {
+		why = "no such file"
+	}
+	if e.path == of.Path {
+		return e.path + ": " + why
+	}
+	return e.path + ": " + of.Path + ": " + why
+}
 func (e *fileError) Unwrap() error { return e.err }
 
 // Hint says what to do where the file itself does not know: about files that are
@@ -171,7 +185,7 @@ func exitCode(err error) int {
 		return exitStopped
 	case is[*levels.RecordingError](err), is[*modelroom.GoneError](err):
 		return exitDevice
-	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err),
+	case is[*levels.SilentError](err), is[*deconv.NotFoundError](err), is[*deconv.TooShortError](err), is[*silentSweepError](err),
 		is[*difference.NothingSharedError](err), is[*noBassError](err), is[*modes.TooShortError](err), is[*waterfall.TooShortError](err):
 		return exitNoSweep
 	}
@@ -213,8 +227,48 @@ var packageNames = regexp.MustCompile(`(^|: |\n)(?:sweep|deconv|response|decay|c
 
 // inWords returns an error's text as users get it.
 func inWords(err error) string {
-	return typographic(packageNames.ReplaceAllString(err.Error(), "$1"))
+	text := packageNames.ReplaceAllString(err.Error(), "$1")
+	text = targetFields.ReplaceAllStringFunc(text, func(s string) string {
+		m := targetFields.FindStringSubmatch(s)
+		return m[1] + targetOptions[m[2]] + ": "
+	})
+	text = ofJSON.ReplaceAllStringFunc(text, func(s string) string {
+		m := ofJSON.FindStringSubmatch(s)
+		where := "it"
+		if m[2] != "" {
+			where = "its " + m[2]
+		}
+		return where + " is " + jsonKinds[m[1]] + ", where something else belongs"
+	})
+	text = brokenJSON.ReplaceAllString(text, "it is not written as it should be")
+	text = scientific.ReplaceAllStringFunc(text, func(s string) string {
+		v, err := strconv.ParseFloat(s, 64)
+		if err != nil {
+			return s
+		}
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	})
+	return typographic(text)
 }
+
+// targetOptions are the options that set the parts of a target, by their names in the
+// settings.
+var targetOptions = map[string]string{"rise_db": "--rise", "from_hz": "--from", "span_octaves": "--span", "tilt_db_per_octave": "--tilt", "pivot_hz": "--pivot",
+	"level_from_hz": "--level-band", "level_to_hz": "--level-band"}
+
+// targetFields are these names where they stand before what is wrong.
+var targetFields = regexp.MustCompile(`(^|: )(rise_db|from_hz|span_octaves|tilt_db_per_octave|pivot_hz|level_from_hz|level_to_hz): `)
+
+// ofJSON is a value of another kind than the one that is read; brokenJSON is what
+// cannot be read at all. Both are said by a package's function.
+var (
+	ofJSON     = regexp.MustCompile(`json: cannot unmarshal (string|number|bool|array|object)(?: \S+)? into Go (?:struct field [^ .]+\.(\S+)|value) of type \S+`)
+	brokenJSON = regexp.MustCompile(`(?:json: )?(?:invalid character '.+' [^;:]*|unexpected end of JSON input)`)
+	jsonKinds  = map[string]string{"string": "text", "number": "a number", "bool": "true or false", "array": "a list", "object": "a group in braces"}
+)
+
+// scientific is a large number as programs write it, as 2.1e+04.
+var scientific = regexp.MustCompile(`\b\d+(?:\.\d+)?e\+\d{1,2}\b`)
 
 // negative is a level or another quantity below zero, with its unit.
 var negative = regexp.MustCompile(`(^|[\s(+/])-(\d[\d.]*(?: (?:to|or) -?\d[\d.]*)? (?:dB|‰|°))`)

@@ -118,7 +118,15 @@ curve has the calibration applied, as show has it.
 			if err := write(decays, "decay", func(w io.Writer) error { return export.DecayCSV(w, r.decays()) }); err != nil {
 				return err
 			}
-			return write(whole, "everything", r.printJSON)
+			if err := write(whole, "everything", r.printJSON); err != nil {
+				return err
+			}
+			for _, f := range r.m.Findings {
+				if f.Fault {
+					paragraph(a.talk, "! ", headed(f))
+				}
+			}
+			return a.finish(r, read, nil, nil)
 		},
 	}
 	f := cmd.Flags()

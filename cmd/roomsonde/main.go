@@ -13,6 +13,7 @@ import (
 	"runtime/debug"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -63,12 +64,14 @@ type app struct {
 	in        io.Reader        // where somebody can press Enter; nil: nowhere
 	now       func() time.Time // takes are stamped with it
 	live      bool             // talk is a terminal: a progress bar makes sense
+
+	doubted *atomic.Bool // that the settings cannot be read was said; nil: it is said each time
 }
 
 // run is the whole program; tests call it as a user does.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	out := &output{Writer: stdout}
-	a := &app{out: out, talk: stderr, now: time.Now}
+	a := &app{out: out, talk: stderr, now: time.Now, doubted: new(atomic.Bool)}
 	if f, ok := stderr.(*os.File); ok {
 		a.live = term.IsTerminal(int(f.Fd()))
 	}

@@ -43,10 +43,10 @@ type sweepFlags struct {
 func (f *sweepFlags) add(flags *pflag.FlagSet) {
 	flags.Var(frequency(&f.from), "from", "first frequency of the sweep (default: 5 Hz, or as --range says)")
 	flags.Var(frequency(&f.to), "to", "last frequency of the sweep (default: 24 kHz or half the rate, or as --range says)")
-	flags.Var(seconds(&f.duration), "duration", "about how long the sweep lasts (default: 10 s)")
-	flags.Var(seconds(&f.tail), "tail", "silence after the sweep, and how much of the response is kept; longer than the room rings (default: 2 s)")
-	flags.Var(frequency(&f.rate), "rate", "sample rate (default: the device's own)")
-	flags.Var(level(&f.level), "level", "peak level of the sweep (default: -30)")
+	flags.Var(seconds(&f.duration).within(sweep.MinSeconds, sweep.MaxSeconds), "duration", "about how long the sweep lasts (default: 10 s)")
+	flags.Var(seconds(&f.tail).within(0.1, 30), "tail", "silence after the sweep, and how much of the response is kept; longer than the room rings (default: 2 s)")
+	flags.Var(frequency(&f.rate).within(sweep.MinRate, sweep.MaxRate), "rate", "sample rate (default: the device's own)")
+	flags.Var(level(&f.level).within(leastLevelDBFS, -0.01), "level", "peak level of the sweep (default: -30)")
 	flags.Var(level(&f.ceiling), "ceiling", "highest level allowed; raise it only after a quiet take has shown that there is room (default: -12)")
 	flags.StringVar(&f.kind, "range", "", "what the source may be given, `NAME` being full, sub or tweeter (default: from --source and --channel)")
 	flags.IntVar(&f.sweeps, "sweeps", defaultSweeps, "how many sweeps are played between time marks and averaged, `N` from 1 to 8; from two on a take can prove that nothing of it was lost")
@@ -54,6 +54,9 @@ func (f *sweepFlags) add(flags *pflag.FlagSet) {
 	flags.BoolVar(&f.marks, "marks", true, "play time marks; without them two clocks are not told apart")
 	flags.StringVar(&f.mark, "mark", "", "output `CHANNEL` that plays the time marks for every source of a survey, as FR: one time zero for all, so that delays between sources can be compared")
 }
+
+// leastLevelDBFS is below what any converter plays.
+const leastLevelDBFS = -100
 
 // defaultSweeps is enough for a take to be checked against itself.
 const defaultSweeps = 2
@@ -568,7 +571,7 @@ func (f *sweepFlags) remembered(s *survey.Survey, c *card, source, channels stri
 	}
 	settings, err := s.Settings()
 	if err != nil {
-		return "what the survey remembers cannot be read: " + inWords(err)
+		return unreadSettings + "; " + hintOf(err)
 	}
 	if settings.Level == nil {
 		return ""

@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"roomsonde/capture/inspect"
 	"roomsonde/capture/wav"
 	"roomsonde/cmd/roomsonde/internal/measurement"
 	"roomsonde/cmd/roomsonde/internal/survey"
@@ -54,6 +55,9 @@ from the recording that it holds.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := play.check(cmd.Flags()); err != nil {
 				return err
+			}
+			if cmd.Flags().Changed("input-channel") && channel < 1 {
+				return usage("count from 1, or leave it out", "there is no channel %d", channel)
 			}
 			described := play.changed(cmd.Flags())
 			if dir, id := unfinished(take.survey, args[0]); id != "" {
@@ -277,7 +281,7 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 	}
 	if err != nil {
 		a.tellNothing(err)
-		return &otherProgramError{err, sweepFile != ""}
+		return &otherProgramError{error: err, named: sweepFile != "", recordedS: float64(len(r.samples)) / rate, playedS: playedS(in)}
 	}
 	for i, f := range m.Findings {
 		if f.Kind == measurement.StartMissing || f.Kind == measurement.EndMissing {
@@ -301,12 +305,27 @@ func (a *app) recover(ctx context.Context, path, sweepFile string, described boo
 // tellNothing prints what was found in a recording that gave no result.
 func (a *app) tellNothing(err error) {
 	var nothing *measurement.NothingError
-	if errors.As(err, &nothing) {
-		for _, f := range nothing.Findings {
-			paragraph(a.talk, "! ", headed(f))
+	if !errors.As(err, &nothing) {
+		return
+	}
+	var short *deconv.TooShortError
+	var missed *deconv.NotFoundError
+	for _, f := range nothing.Findings {
+		if f.Kind == string(inspect.Silence) {
+			if errors.As(err, &short) {
+				continue // too little of it was recorded to be found
+			}
+			if errors.As(err, &missed) && !missed.Silent {
+				f.Kind = noSweep
+			}
 		}
+		paragraph(a.talk, "! ", headed(f))
 	}
 }
+
+// noSweep heads the finding of a recording that holds something else than what was
+// played.
+const noSweep = "no sweep"
 
 // programOf returns the program that a recording's comment describes, or the
 // take.json that lies beside it; nil where there is neither.
@@ -379,7 +398,41 @@ func padded(x []float32, n int) []float32 {
 type otherProgramError struct {
 	error
 	named bool // what was played was a file
+	// How long the recording is, and what was played, in s.
+	recordedS, playedS float64
 }
+
+// Error adds where the recording is too short to hold what was played.
+func (e *otherProgramError) Error() string {
+	var missed *deconv.NotFoundError
+	text := e.error.Error()
+	switch {
+	case e.recordedS >= e.playedS || errors.As(e.error, &missed) && missed.Silent:
+		return text
+	case missed != nil:
+		text += fmt.Sprintf("; the recording lasts only %.1f s", e.recordedS)
+	}
+	return text + fmt.Sprintf("; what was played takes %.1f s", e.playedS)
+}
+
+// playedS is how long what was played takes, in s, without the silences around it.
+func playedS(in measurement.Input) float64 {
+	p := in.Program
+	if p == nil {
+		return float64(len(in.Excitation)) / in.SampleRate
+	}
+	return float64(p.Frames)/p.Sweep.SampleRate - p.Options.LeadS - p.Options.TailS
+}
+
+// silentSweepError is a file that was named as what was played, and holds no sound.
+type silentSweepError struct{ path string }
+
+func (e *silentSweepError) Error() string {
+	return e.path + ": the file that was named as played is silent"
+}
+
+// Hint says what to do about it.
+func (e *silentSweepError) Hint() string { return "name the file that was played: --sweep FILE" }
 
 func (e *otherProgramError) Unwrap() error { return e.error }
 
@@ -510,7 +563,11 @@ func readExcitation(path, recording string, rate float64) (*sweep.Program, []flo
 			return p, nil, nil
 		}
 	}
-	return nil, channels[loudest(channels)], nil
+	x := channels[loudest(channels)]
+	if !slices.ContainsFunc(x, func(v float32) bool { return v != x[0] }) {
+		return nil, nil, &silentSweepError{path}
+	}
+	return nil, x, nil
 }
 
 // recognised returns the program that a file without a description holds, where

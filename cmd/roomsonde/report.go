@@ -170,9 +170,7 @@ func (w *reportWork) page(ctx context.Context, f reportFlags) (report.Survey, er
 	if page.Target, err = w.target(page.Takes, &page.Missing); err != nil {
 		return page, err
 	}
-	chosen = slices.DeleteFunc(chosen, func(e survey.Entry) bool {
-		return !slices.ContainsFunc(page.Takes, func(t report.Take) bool { return t.ID == e.ID })
-	})
+	chosen = w.comparable(chosen, page.Takes, &page.Missing)
 	if page.Changes, err = w.changes(ctx, chosen, f, &page.Missing); err != nil {
 		return page, err
 	}
@@ -369,7 +367,7 @@ func (r *result) reported(ctx context.Context) (*report.Take, error) {
 
 // mostDoubt is how much of a mode's decay time may be uncertain (at 90 %) before it
 // is doubtful.
-const mostDoubt = 0.25
+const mostDoubt = 0.2
 
 // conditions say how a take was made.
 func (r *result) conditions() []report.Condition {
@@ -409,6 +407,37 @@ func (r *result) conditions() []report.Condition {
 	return out
 }
 
+// comparable returns the entries of the takes that a page holds and that changes may
+// be told of, and says which of them are left out: those that turned out not to be
+// sound when they were worked out, as by a recording that was changed since.
+func (w *reportWork) comparable(entries []survey.Entry, takes []report.Take, missing *[]string) []survey.Entry {
+	var out []survey.Entry
+	for _, e := range entries {
+		i := slices.IndexFunc(takes, func(t report.Take) bool { return t.ID == e.ID })
+		if i < 0 {
+			continue
+		}
+		if faults := faultsOnPage(takes[i]); len(faults) > 0 && len(e.Faults()) == 0 {
+			*missing = append(*missing, fmt.Sprintf("Take %d is marked (%s): no change is told of it.", e.Number, kinds(faults)))
+			paragraph(w.talk, "! ", fmt.Sprintf("take %d is marked: %s", e.Number, kinds(faults)))
+			continue
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+// faultsOnPage are the faults of a take, by their kinds.
+func faultsOnPage(t report.Take) []survey.Finding {
+	var out []survey.Finding
+	for _, f := range t.Findings {
+		if f.Fault {
+			out = append(out, survey.Finding{Kind: f.Kind})
+		}
+	}
+	return out
+}
+
 // target returns the survey's target, tied to the newest sound take that it can be
 // tied to; nil where there is none.
 func (w *reportWork) target(takes []report.Take, missing *[]string) (*chart.Line, error) {
@@ -417,7 +446,7 @@ func (w *reportWork) target(takes []report.Take, missing *[]string) (*chart.Line
 		return nil, err
 	}
 	for _, take := range slices.Backward(takes) {
-		if slices.ContainsFunc(take.Findings, func(f report.Finding) bool { return f.Fault }) || take.Readable.None {
+		if len(faultsOnPage(take)) > 0 || take.Readable.None {
 			continue
 		}
 		var hz, db []float64
@@ -623,8 +652,8 @@ func pageReadings(page report.Survey) []string {
 		out = append(out, g.Sentences[:min(3, len(g.Sentences))]...)
 	}
 	for _, t := range slices.Backward(page.Takes) {
-		if slices.ContainsFunc(t.Findings, func(f report.Finding) bool { return f.Fault }) {
-			out = append(out, fmt.Sprintf("Take %d (%s, %s) is marked: %s.", t.Number, t.Source, t.Seat, t.Findings[0].Kind))
+		if faults := faultsOnPage(t); len(faults) > 0 {
+			out = append(out, fmt.Sprintf("Take %d (%s, %s) is marked: %s.", t.Number, t.Source, t.Seat, kinds(faults)))
 			continue
 		}
 		for _, s := range t.Readings[min(1, len(t.Readings)):min(3, len(t.Readings))] { // what follows from where to where it can be read

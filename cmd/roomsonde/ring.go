@@ -123,6 +123,11 @@ func (a *app) ring(ctx context.Context, f ringFlags, ids []string) error {
 	} else {
 		r.printText(a.out)
 	}
+	for _, t := range r.takes[1:] {
+		if !t.m.Sound() && drawErr == nil {
+			drawErr = errMarked
+		}
+	}
 	return a.finish(r.takes[0], f.read, paths, drawErr)
 }
 

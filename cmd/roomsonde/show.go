@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 
@@ -64,6 +65,9 @@ func (a *app) listCommand() *cobra.Command {
 			}
 			for _, e := range entries {
 				switch {
+				case e.Newer:
+					fmt.Fprintln(a.out)
+					paragraph(a.out, "! ", (&survey.NewerError{Path: e.ID, Found: e.Format, Known: survey.Format}).Error()+".")
 				case e.InProgress:
 					fmt.Fprintf(a.out, "\n%s is being made at this moment.\n", e.ID)
 				case e.Unfinished:
@@ -71,6 +75,7 @@ func (a *app) listCommand() *cobra.Command {
 					for _, f := range e.Findings {
 						paragraph(a.out, "  ", f.Kind+": "+f.Text)
 					}
+					paragraph(a.out, "  what to do: ", finishing(s, e))
 				}
 			}
 			for i := range damaged {
@@ -85,6 +90,18 @@ func (a *app) listCommand() *cobra.Command {
 	addSurvey(cmd.Flags(), &dir)
 	cmd.Flags().BoolVar(&json, "json", false, "print one JSON object instead of text")
 	return cmd
+}
+
+// finishing says what to do about an unfinished take.
+func finishing(s *survey.Survey, e survey.Entry) string {
+	if !slices.Contains(e.Holds, survey.RecordingName) {
+		return "measure again; the folder " + e.Dir + " can be deleted"
+	}
+	command := "roomsonde recover " + e.ID
+	if s.Dir() != defaultSurvey {
+		command += " --survey " + strconv.Quote(s.Dir())
+	}
+	return "finish it: " + command
 }
 
 func plural(n int, what string) string {
@@ -200,15 +217,20 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 	if err != nil {
 		return nil, err
 	}
+	a.settingsDoubt(s)
 	recordings, err := take.ReadRecordings()
 	if err != nil {
 		return nil, err
 	}
 	if take.Newer {
-		return nil, &survey.NewerError{Path: take.Dir, Found: take.Format, Known: survey.Format}
+		return nil, take.ByNewer()
 	}
 	in, err := inputOf(take.Meta, take.Dir, recordings)
 	if err != nil {
+		var damage *survey.Damage
+		if errors.As(err, &damage) {
+			return nil, s.Rescued(damage)
+		}
 		return nil, err
 	}
 	mic, err := micFlags.of(s, take.Meta)
@@ -231,6 +253,22 @@ func (a *app) load(ctx context.Context, dir, id string, micFlags microphoneFlags
 		m.Findings = append(m.Findings, measurement.Finding{Kind: changedSince, Fault: true, Text: "Files of the take are not as they were when it was made: " + strings.ReplaceAll(err.Error(), "\n", "; ") + ". What is shown was worked out from the recording as it is now."})
 	}
 	return &result{meta: take.Meta, dir: take.Dir, impulse: take.ImpulsePath(), recordings: take.RecordingPaths(), m: m, mic: mic, lowPassHz: read.lowPass, filter: read.filter}, nil
+}
+
+// unreadSettings is what follows where a survey's settings cannot be read.
+const unreadSettings = "what the survey remembers (settings.json) cannot be read: crossover, level and repeatability are not applied"
+
+// settingsDoubt says once where a survey's settings cannot be read, and what to do
+// about it.
+func (a *app) settingsDoubt(s *survey.Survey) {
+	_, err := s.Settings()
+	if err == nil || a.doubted != nil && a.doubted.Swap(true) {
+		return
+	}
+	fmt.Fprintln(a.talk, "! "+unreadSettings)
+	if hint := hintOf(err); hint != "" {
+		fmt.Fprintln(a.talk, "  what to do: "+hint)
+	}
 }
 
 // changedSince is the finding of a take whose files are not as they were made.

@@ -79,7 +79,14 @@ from a file, or a sum of these. It is remembered in the survey.`,
   roomsonde target set --points curve.txt
   roomsonde target set                         # flat`,
 		Args: noArguments,
-		RunE: func(cmd *cobra.Command, _ []string) error { return a.setTarget(dir, f) },
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			for _, part := range [][2]string{{"from", "rise"}, {"span", "rise"}, {"pivot", "tilt"}} {
+				if flags := cmd.Flags(); flags.Changed(part[0]) && !flags.Changed(part[1]) {
+					return usage(fmt.Sprintf("give --%s too, or leave --%s out", part[1], part[0]), "--%s says nothing without --%s", part[0], part[1])
+				}
+			}
+			return a.setTarget(dir, f)
+		},
 	}
 	flags := cmd.Flags()
 	addSurvey(flags, &dir)
@@ -257,8 +264,19 @@ func (a *app) departures(ctx context.Context, dir string, ids []string, against 
 		}
 		list = append(list, d)
 	}
+	marked := func() error {
+		for _, r := range takes {
+			if !r.m.Sound() {
+				return errMarked
+			}
+		}
+		return nil
+	}
 	if read.json {
-		return printDeparturesJSON(a.out, aim, limits, list)
+		if err := printDeparturesJSON(a.out, aim, limits, list); err != nil {
+			return err
+		}
+		return marked()
 	}
 	if limits != nil {
 		paragraph(a.out, "", fmt.Sprintf("Held against %s. Its figures are known %s. It is made for studios and listening rooms, about the mean level; few living rooms keep it.", limits.Source, limits.Support))
@@ -268,12 +286,7 @@ func (a *app) departures(ctx context.Context, dir string, ids []string, against 
 	for _, d := range list {
 		d.printText(a.out)
 	}
-	for _, r := range takes {
-		if !r.m.Sound() {
-			return errMarked
-		}
-	}
-	return nil
+	return marked()
 }
 
 // readableCurve is the response, smoothed, as far as it may be read.

@@ -38,6 +38,13 @@ func level(v *float64) *quantity {
 func soundPressure(v *float64) *quantity {
 	return &quantity{value: v, kind: "DB", units: soundUnits, least: 40, most: 110}
 }
+
+// within narrows what a quantity may be.
+func (q *quantity) within(least, most float64) *quantity {
+	q.least, q.most = least, most
+	return q
+}
+
 func cycles(v *float64) *quantity {
 	return &quantity{value: v, kind: "N", units: plainUnits, least: 1, most: 1000}
 }
@@ -62,7 +69,8 @@ func (q *quantity) Set(text string) error {
 	}
 	v *= unit
 	if v < q.least || v > q.most {
-		return fmt.Errorf("%q is outside %g to %g %s", text, q.least, q.most, q.inWords())
+		plain := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+		return fmt.Errorf("%q is outside %s to %s %s", text, plain(q.least), plain(q.most), q.inWords())
 	}
 	*q.value, q.set = v, true
 	return nil

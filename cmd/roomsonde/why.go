@@ -89,6 +89,9 @@ func (a *app) otherSeats(ctx context.Context, s *survey.Survey, dir string, r *r
 				}
 				continue // what is wrong with it is said where it is shown
 			}
+			if !other.m.Sound() {
+				continue // it was changed since
+			}
 			t = &report.Take{Number: e.Number, Hz: other.m.Hz, DB: other.m.Smoothed(drawnSmoothing), Readable: other.readableView()}
 		}
 		if t.Readable.None {
@@ -111,6 +114,9 @@ func (x *reasons) print(w io.Writer) {
 		for _, s := range x.why[i] {
 			paragraph(w, "  - ", s)
 		}
+		if len(x.why[i]) == 0 {
+			paragraph(w, "  - ", "Nothing that is looked for explains it.")
+		}
 	}
 	if x.more > 0 {
 		paragraph(w, "  ", fmt.Sprintf("And %d less deep.", x.more))
@@ -132,7 +138,7 @@ func (r *result) jsonDips() []jsonDip {
 	for i, d := range reading.Dips(r.m) {
 		j := jsonDip{d.Hz, d.DepthDB, d.FromHz, d.ToHz, []string{}}
 		if r.why != nil && i < len(r.why.why) {
-			j.Why = r.why.why[i]
+			j.Why = append(j.Why, r.why.why[i]...)
 		}
 		out = append(out, j)
 	}

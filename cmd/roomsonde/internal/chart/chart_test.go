@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -762,11 +763,21 @@ func TestDecayManyReasonsStayFewLines(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(r.foot) != 4 || r.foot[3] != "d to y: other reasons" {
+	if len(r.foot) != 4 || r.foot[3] != "*: other reasons" {
 		t.Errorf("%d lines at the foot: %q", len(r.foot), r.foot)
 	}
 	d.Command = "roomsonde show 7 --thirds"
-	parseSVG(t, mustRender(t, d, SVG)).mustHave(t, "d to y: other reasons, and why times are doubtful, see roomsonde show 7 --thirds")
+	doc := parseSVG(t, mustRender(t, d, SVG))
+	doc.mustHave(t, "*: other reasons, and why times are doubtful: see roomsonde show 7 --thirds (its letters are its own)")
+	// No letter stands in the drawing that is not told at its foot.
+	if want := strings.Fields(strings.Repeat("* ", len(d.Bands)-3)); !slices.Equal(r.letters, append([]string{"a", "b", "c"}, want...)) {
+		t.Errorf("letters %q, want a, b, c and *", r.letters)
+	}
+	for _, letter := range []string{"d", "e", "y"} {
+		if doc.has(letter) {
+			t.Errorf("the letter %s stands for nothing", letter)
+		}
+	}
 }
 
 // A long reason breaks into two lines, the second below the text of the first.

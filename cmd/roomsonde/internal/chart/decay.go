@@ -258,9 +258,13 @@ func (d *decayDrawing) setTop(longest, fixed float64) {
 // number is one with its sign, but not the figures of a name such as T20.
 var number = regexp.MustCompile(`[-−]?\b\d+(?:\.\d+)?`)
 
-// giveReasons gives each reason a letter and a line at the foot. Reasons that
-// differ only in their numbers share a line with the range of the numbers, so
-// that thirty bands do not make thirty lines.
+// otherReason marks bands whose reasons do not stand at the foot. It is no letter:
+// those of the text, which it points to, count other reasons.
+const otherReason = "*"
+
+// giveReasons gives each of the first reasons a letter and a line at the foot, and
+// all others one mark. Reasons that differ only in their numbers share a line with
+// the range of the numbers, so that thirty bands do not make thirty lines.
 func (d *decayDrawing) giveReasons() {
 	type group struct {
 		letter string
@@ -272,6 +276,7 @@ func (d *decayDrawing) giveReasons() {
 	groups := map[string]*group{}
 	var order []*group
 	d.letters = make([]string, len(d.bands))
+	of := make([]*group, len(d.bands))
 	for i, b := range d.bands {
 		reason := clean(b.Reason)
 		if reason == "" {
@@ -285,11 +290,6 @@ func (d *decayDrawing) giveReasons() {
 		g := groups[id]
 		if g == nil {
 			g = &group{text: number.Split(reason, -1), low: nums, high: append([]string(nil), nums...)}
-			if len(order) < 26 {
-				g.letter = string(rune('a' + len(order)))
-			} else {
-				g.letter = "*"
-			}
 			groups[id] = g
 			order = append(order, g)
 		}
@@ -302,21 +302,34 @@ func (d *decayDrawing) giveReasons() {
 			}
 		}
 		g.whole = g.whole || b.refused()
-		d.letters[i] = g.letter
+		of[i] = g
 	}
 	const most = 4
-	more := false
+	told := len(order)
+	if told > most {
+		told = most - 1
+	}
 	for i, g := range order {
-		if i == most-1 && len(order) > most {
-			rest := fmt.Sprintf("%s to %s: other reasons", g.letter, order[len(order)-1].letter)
+		g.letter = otherReason
+		if i < told {
+			g.letter = string(rune('a' + i))
+		}
+	}
+	for i, g := range of {
+		if g != nil {
+			d.letters[i] = g.letter
+		}
+	}
+	for i, g := range order {
+		if i == told {
+			rest := otherReason + ": other reasons"
 			if d.command != "" {
 				if d.anyDoubtful() {
 					rest += ", and why times are doubtful"
 				}
-				rest += ", see " + d.command
+				rest += ": see " + d.command + " (its letters are its own)"
 			}
 			d.foot = append(d.foot, rest)
-			more = true
 			break
 		}
 		var s strings.Builder
@@ -331,7 +344,7 @@ func (d *decayDrawing) giveReasons() {
 		}
 		d.foot = append(d.foot, g.letter+": "+s.String())
 	}
-	if !more && d.command != "" && d.anyDoubtful() {
+	if told == len(order) && d.command != "" && d.anyDoubtful() {
 		d.foot = append(d.foot, "hollow: why they are doubtful, see "+d.command)
 	}
 }

@@ -29,12 +29,7 @@ type place struct {
 // flagged draws a plot with words over it, sorted by place, each with a line down to
 // where it belongs. It returns what the words leave of the canvas.
 func flagged(c draw.Canvas, p *plot.Plot, sty text.Style, places []place) draw.Canvas {
-	x, _ := p.Transforms(ptr(p.DataCanvas(c)))
-	flags := make([]pennant, len(places))
-	for i, q := range places {
-		flags[i] = pennant{at: x(q.x), text: q.text}
-	}
-	rows := raise(flags, sty, c.Max.X)
+	flags, rows := flagsOf(c, p, sty, places)
 	bottom := c.Max.Y - vg.Length(rows)*lineHeight(sty)
 	c.Max.Y = bottom
 	if rows > 0 {
@@ -47,6 +42,21 @@ func flagged(c draw.Canvas, p *plot.Plot, sty text.Style, places []place) draw.C
 	p.Draw(c)
 	hoist(&c, flags, sty, bottom)
 	return c
+}
+
+func flagsOf(c draw.Canvas, p *plot.Plot, sty text.Style, places []place) (flags []pennant, rows int) {
+	x, _ := p.Transforms(ptr(p.DataCanvas(c)))
+	flags = make([]pennant, len(places))
+	for i, q := range places {
+		flags[i] = pennant{at: x(q.x), text: q.text}
+	}
+	return flags, raise(flags, sty, c.Max.X)
+}
+
+// rowsOf returns how many rows words over a plot take.
+func rowsOf(c draw.Canvas, p *plot.Plot, sty text.Style, places []place) int {
+	_, rows := flagsOf(c, p, sty, places)
+	return rows
 }
 
 const flagGap = 4 // between a line and its word

@@ -33,7 +33,10 @@ type RingMode struct {
 
 // mostRingDoubt is by how much of itself a mode's time may be off before it is
 // doubtful: then it is drawn hollow, and not named as one of the longest.
-const mostRingDoubt = 0.25
+const mostRingDoubt = 0.2
+
+// mostNameRows is how many rows the names of modes may take over the panel.
+const mostNameRows = 3
 
 func (m RingMode) doubtful() bool { return m.PlusOrMinusS > mostRingDoubt*m.Seconds }
 
@@ -64,7 +67,9 @@ type Ringing struct {
 
 	FromHz, ToHz float64 // ends of the frequency axis; 0: chosen to hold bands, modes and limits
 	TopSeconds   float64 // end of the time axis; 0: chosen
-	Named        int     // how many modes are named, the longest that are not doubtful; 0: 3; below 0: none
+	// Named is how many modes are named, the longest that are not doubtful; 0: 3;
+	// below 0: none. Where their names would take more than three rows, it is fewer.
+	Named int
 }
 
 // Render implements View.
@@ -237,10 +242,17 @@ func (d *ringingDrawing) paint(c draw.Canvas) {
 		}, "dotted: doubtful", text})
 	}
 	if len(d.Modes) > 0 {
-		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 7, true, false) }, "room mode ± uncertainty", text})
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), -7, 7, true, false, false) }, "room mode ± uncertainty", text})
 	}
 	if slices.ContainsFunc(d.Modes, RingMode.doubtful) {
-		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 0, false, true) }, "hollow: doubtful", text})
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { ringMark(c, at.Add(vg.Point{X: 5}), 0, 0, false, true, false) }, "hollow: doubtful", text})
+	}
+	if slices.ContainsFunc(d.Modes, d.cut) {
+		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) {
+			sty := draw.LineStyle{Color: vermillion, Width: 1.6}
+			c.StrokeLine2(sty, at.X+5, at.Y-8, at.X+5, at.Y+8)
+			barGoesOn(c, sty, at.X+5, at.Y+8)
+		}, barGoesOnWords, text})
 	}
 	if len(d.Limits) > 0 {
 		items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) {
@@ -254,11 +266,27 @@ func (d *ringingDrawing) paint(c draw.Canvas) {
 
 	p := panel(true, [2]float64{d.from, d.to}, [2]float64{0, d.top}, frequencyTicks(d.from, d.to), secondsTicks(d.top, d.minor, d.major))
 	p.Add(grid{}, plotterFunc(d.data))
-	places := make([]place, len(d.named))
-	for i, m := range d.named {
+	named := slices.Clone(d.named)
+	places := make([]place, len(named))
+	for i, m := range named {
 		places[i] = place{m.Hz, math.Min(m.Seconds+m.PlusOrMinusS, d.top), 0, d.words(m)}
 	}
-	flagged(c, p, textStyle(noteSize, ink, true, draw.XLeft, draw.YCenter), places)
+	sty := textStyle(noteSize, ink, true, draw.XLeft, draw.YCenter)
+	for rowsOf(c, p, sty, places) > mostNameRows { // the shortest goes
+		least := 0
+		for i, m := range named {
+			if m.Seconds < named[least].Seconds {
+				least = i
+			}
+		}
+		named, places = slices.Delete(named, least, least+1), slices.Delete(places, least, least+1)
+	}
+	flagged(c, p, sty, places)
+}
+
+// cut reports whether a mode's bar is cut off at the top of the panel.
+func (d *ringingDrawing) cut(m RingMode) bool {
+	return m.Seconds <= d.top && m.Seconds+m.PlusOrMinusS > d.top && m.Hz >= d.from && m.Hz <= d.to
 }
 
 // The limits' look: a tint between two lines.
@@ -267,14 +295,18 @@ var (
 	ringLimitLine = draw.LineStyle{Color: darkText(green), Width: 1.6, Dashes: []vg.Length{8, 2}}
 )
 
-// ringMark is a mode: a disc, hollow where it is doubtful, on a stem that shows what
-// it may be off.
-func ringMark(c *draw.Canvas, at vg.Point, off vg.Length, bar, hollow bool) {
+// ringMark is a mode: a disc, hollow where it is doubtful, on a stem from low to high
+// of it that shows what it may be off; cut tells that it goes on above.
+func ringMark(c *draw.Canvas, at vg.Point, low, high vg.Length, bar, hollow, cut bool) {
 	if bar {
 		sty := draw.LineStyle{Color: vermillion, Width: 1.6}
-		c.StrokeLine2(sty, at.X, at.Y-off, at.X, at.Y+off)
-		c.StrokeLine2(sty, at.X-3.5, at.Y-off, at.X+3.5, at.Y-off)
-		c.StrokeLine2(sty, at.X-3.5, at.Y+off, at.X+3.5, at.Y+off)
+		c.StrokeLine2(sty, at.X, at.Y+low, at.X, at.Y+high)
+		c.StrokeLine2(sty, at.X-3.5, at.Y+low, at.X+3.5, at.Y+low)
+		if cut {
+			barGoesOn(c, sty, at.X, at.Y+high)
+		} else {
+			c.StrokeLine2(sty, at.X-3.5, at.Y+high, at.X+3.5, at.Y+high)
+		}
 	}
 	c.DrawGlyphNoClip(draw.GlyphStyle{Color: paper, Radius: 5.4, Shape: draw.CircleGlyph{}}, at)
 	if hollow {
@@ -322,8 +354,8 @@ func (d *ringingDrawing) data(c draw.Canvas, p *plot.Plot) {
 			polygon(&c, vermillion, false, pt, vg.Point{Y: 7}, vg.Point{X: 6, Y: -5}, vg.Point{X: -6, Y: -5})
 			continue
 		}
-		off := min(at(m.Seconds+m.PlusOrMinusS)-pt.Y, c.Max.Y-pt.Y)
-		ringMark(&c, pt, off, m.PlusOrMinusS > 0, m.doubtful())
+		low, high := at(m.Seconds-m.PlusOrMinusS), at(m.Seconds+m.PlusOrMinusS)
+		ringMark(&c, pt, low-pt.Y, high-pt.Y, m.PlusOrMinusS > 0, m.doubtful(), d.cut(m))
 	}
 }
 

@@ -368,6 +368,47 @@ func TestDoubtfulModesAreNotNamed(t *testing.T) {
 	}
 }
 
+// Names of modes never take up the drawing: the longest stay. A time that may be off
+// by more than a fifth is doubtful, and a bar that is cut off has no end there.
+func TestNamesOfModesTakeThreeRows(t *testing.T) {
+	v := Ringing{Named: 6, Modes: []RingMode{{30, 0.88, 0.01}, {41, 0.80, 0.04}, {60, 0.76, 0.01}, {67, 0.72, 0.02}, {73, 0.71, 0.12}, {90, 0.9, 0.17}},
+		Bands: []RingBand{{MidHz: 8000, Seconds: 0.3}}}
+	doc := parseSVG(t, mustRender(t, v, SVG))
+	doc.mustHave(t, "30 Hz: 0.88 ± 0.01 s", "41 Hz: 0.80 ± 0.04 s", "90 Hz: 0.90 ± 0.17 s")
+	named := 0
+	for _, s := range doc.texts {
+		if strings.Contains(s, " Hz: 0.") {
+			named++
+		}
+	}
+	if named != 3 {
+		t.Errorf("%d modes are named, want three rows of one each", named)
+	}
+	for off, want := range map[float64]bool{0.17: false, 0.19: true} {
+		if got := (RingMode{90, 0.9, off}).doubtful(); got != want {
+			t.Errorf("0.9 ± %g s: doubtful %v", off, got)
+		}
+	}
+}
+
+func TestCutBarsOfModesAreMarked(t *testing.T) {
+	level := func(off float64) (n int) { // strokes at the upper end of the bar
+		v := Ringing{TopSeconds: 1, Named: -1, Modes: []RingMode{{90, 0.8, off}}}
+		doc := parseSVG(t, mustRender(t, v, SVG))
+		f := doc.frames()[len(doc.frames())-1]
+		for _, p := range doc.paths {
+			if len(p.xs) == 3 && p.ys[0] == p.ys[2] && p.ys[1] > p.ys[0] && math.Abs(p.ys[1]-f[3]) < 2 && p.xs[2]-p.xs[0] < 20 {
+				n++
+			}
+		}
+		return n
+	}
+	parseSVG(t, mustRender(t, Ringing{TopSeconds: 1, Modes: []RingMode{{90, 0.8, 0.4}}}, SVG)).mustHave(t, barGoesOnWords)
+	if a, b := level(0.1), level(0.4); a != 0 || b != 1 {
+		t.Errorf("%d arrows for a bar that ends in the panel, %d for one that does not; want 0 and 1", a, b)
+	}
+}
+
 // Modes stand where their frequency and time say, and the limits too.
 func TestRingingIsToScale(t *testing.T) {
 	const tol = 0.05

@@ -259,7 +259,7 @@ func (d *severalDrawing) faintNotes() (notes []string) {
 	const most = 4
 	for i, f := range all {
 		if i == most-1 && len(all) > most {
-			return append(notes, fmt.Sprintf("faint elsewhere for %d other reasons", len(all)-i))
+			return append(notes, fmt.Sprintf("not readable (faint) elsewhere for %d other reasons", len(all)-i))
 		}
 		at := Hz(f.least)
 		if other := Hz(f.most); other != at {
@@ -268,11 +268,11 @@ func (d *severalDrawing) faintNotes() (notes []string) {
 		var s string
 		switch {
 		case f.none:
-			s = "faint throughout"
+			s = "not readable (faint) throughout"
 		case f.low:
-			s = "faint below " + at
+			s = "not readable (faint) below " + at
 		default:
-			s = "faint above " + at
+			s = "not readable (faint) above " + at
 		}
 		if f.reason != "" {
 			s += ", " + f.reason
@@ -444,7 +444,7 @@ func (d *severalDrawing) names() (all []named) {
 		n := named{series: cv, curve: i, style: cv.stroke.line(2), text: textStyle(noteSize, letters(cv.stroke.colour), true, draw.XLeft, draw.YCenter)}
 		n.from, n.to = d.band(cv)
 		n.over = d.noEnds
-		n.end = !n.over && (d.page || cv.hz[0] < d.to && cv.hz[len(cv.hz)-1] >= d.to*0.985)
+		n.end = !n.over && d.reachesEdge(cv)
 		all = append(all, n)
 	}
 	add := func(s series, sty draw.LineStyle) {
@@ -469,10 +469,42 @@ func (d *severalDrawing) names() (all []named) {
 	return all
 }
 
+// reachesEdge reports whether a curve is in view at the right edge.
+func (d *severalDrawing) reachesEdge(cv series) bool {
+	hz, _ := d.lastSeen(cv)
+	return cv.hz[0] < d.to && hz >= d.to*0.985
+}
+
+// lastSeen returns where a curve leaves the panel: after that it lies below it, or
+// there is no more of it.
+func (d *severalDrawing) lastSeen(cv series) (hz, db float64) {
+	for i := len(cv.hz) - 1; i >= 0; i-- {
+		if cv.hz[i] <= d.to && cv.db[i] >= d.bottom {
+			return cv.hz[i], cv.db[i]
+		}
+	}
+	return d.from, d.bottom
+}
+
+// afterEnd looks for a place of w by h units to the right of a point, as near to it
+// as there is room.
+func (pl *placer) afterEnd(at vg.Point, w, h vg.Length) (vg.Rectangle, bool) {
+	const gap, farthest, step = 6, 60, 4
+	for far := vg.Length(0); far <= farthest; far += step {
+		for _, by := range []vg.Point{{Y: far}, {Y: -far}, {X: far}, {X: far, Y: far}, {X: far, Y: -far}} {
+			r := rectAt(at.X+gap+by.X, at.Y-h/2+by.Y, w, h)
+			if pl.cost(r) == 0 {
+				return r, true
+			}
+		}
+	}
+	return vg.Rectangle{}, false
+}
+
 // place writes the names that stand within the panel. With dry it writes nothing,
 // moves one that finds no place over the panel, and reports that.
 func (d *severalDrawing) place(c draw.Canvas, p *plot.Plot, names []named, dry bool) (moved bool) {
-	x, _ := p.Transforms(&c)
+	x, y := p.Transforms(&c)
 	pl := &placer{area: c.Rectangle}
 	whole := func(s series) (t trace) {
 		for _, part := range s.cut(d.from, d.to) {
@@ -493,7 +525,18 @@ func (d *severalDrawing) place(c draw.Canvas, p *plot.Plot, names []named, dry b
 		pl.traces = append(pl.traces, whole(n.series))
 		const gap = 5
 		w, h := spareWidth*n.text.Width(n.name)+keySample+gap, lineHeight(n.text)
-		r, ok := pl.besideCurve(len(pl.traces)-1, w, h, x(math.Min(n.from, d.to)), x(math.Max(n.to, d.from)))
+		var r vg.Rectangle
+		ok := false
+		if n.curve >= 0 && d.page {
+			hz, db := d.lastSeen(n.series)
+			r, ok = pl.afterEnd(vg.Point{X: x(math.Max(hz, d.from)), Y: y(limit(db))}, w, h)
+		}
+		if !ok {
+			r, ok = pl.besideCurve(len(pl.traces)-1, w, h, x(math.Min(n.from, d.to)), x(math.Max(n.to, d.from)))
+		}
+		if !ok && d.page && n.curve >= 0 {
+			continue // the page's list has its name
+		}
 		if !ok {
 			n.over = true
 			return true
@@ -505,9 +548,16 @@ func (d *severalDrawing) place(c draw.Canvas, p *plot.Plot, names []named, dry b
 		under := r
 		under.Max.X -= n.text.Width(n.name) * (spareWidth - 1)
 		mid := (r.Min.Y + r.Max.Y) / 2
-		veil(&c, under, d.ground(under, x))
-		lineSample(n.style)(&c, vg.Point{X: r.Min.X + keySample/2, Y: mid})
-		middle(&c, n.text, vg.Point{X: r.Min.X + keySample + gap, Y: mid}, n.name)
+		write := func() {
+			veil(&c, under, d.ground(under, x))
+			lineSample(n.style)(&c, vg.Point{X: r.Min.X + keySample/2, Y: mid})
+			middle(&c, n.text, vg.Point{X: r.Min.X + keySample + gap, Y: mid}, n.name)
+		}
+		if n.curve < 0 {
+			write()
+		} else {
+			group(&c, d.attributes("name", n.curve), write)
+		}
 	}
 	return false
 }

@@ -243,7 +243,11 @@ func markOf(i int, c *draw.Canvas, col color.Color, at vg.Point, r vg.Length, ho
 }
 
 func (d *decayTimes) body(c draw.Canvas) vg.Rectangle {
-	c = caption(c, "seconds for a decay of 60 dB", d.Quantity)
+	quantity := d.Quantity
+	if strings.Contains(strings.ToLower(d.Title), strings.ToLower(quantity)) { // it has been said
+		quantity = ""
+	}
+	c = caption(c, "seconds for a decay of 60 dB", quantity)
 	text := func(i int) draw.TextStyle {
 		return textStyle(noteSize, letters(d.strokes[i].colour), true, 0, 0)
 	}
@@ -261,6 +265,13 @@ func (d *decayTimes) body(c draw.Canvas) vg.Rectangle {
 		}
 		if d.anyDoubtful() {
 			items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) { markOf(0, c, quiet, at.Add(vg.Point{X: 5}), 5, true) }, "hollow: doubtful", textStyle(noteSize, quiet, false, 0, 0)})
+		}
+		if d.anyCut() {
+			items = append(items, keyItem{func(c *draw.Canvas, at vg.Point) {
+				sty := draw.LineStyle{Color: quiet, Width: 1.25}
+				c.StrokeLine2(sty, at.X+5, at.Y-8, at.X+5, at.Y+8)
+				barGoesOn(c, sty, at.X+5, at.Y+8)
+			}, barGoesOnWords, textStyle(noteSize, quiet, false, 0, 0)})
 		}
 		c = key(c, items, false)
 	}
@@ -297,6 +308,26 @@ func (d *decayTimes) anyDoubtful() bool {
 	return false
 }
 
+// barGoesOn marks a bar that is cut off at the top of the panel.
+func barGoesOn(c *draw.Canvas, sty draw.LineStyle, x, top vg.Length) {
+	sty.Dashes = nil
+	c.StrokeLines(sty, []vg.Point{{X: x - 4, Y: top - 7}, {X: x, Y: top - 0.5}, {X: x + 4, Y: top - 7}})
+}
+
+const barGoesOnWords = "arrow: the bar goes on above"
+
+// anyCut reports whether a bar is cut off at the top of the panel.
+func (d *decayTimes) anyCut() bool {
+	for _, l := range d.Lines {
+		for _, q := range l.Points {
+			if q.Uncertainty > 0 && q.Seconds <= d.top && q.Seconds+q.Uncertainty > d.top && q.Hz >= d.from && q.Hz <= d.to && !(q.Doubtful && d.crowded()) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // slot is the ratio of a band's upper edge to its lower one.
 func (d *decayTimes) slot() float64 {
 	if n := len(d.BandsHz); n > 1 {
@@ -326,6 +357,10 @@ var bandTint = color.RGBA{245, 246, 247, 255}
 // takes share: what is left free beside them parts them from the next band's.
 const bandShare = 0.5
 
+// mostAside is by how much of its frequency the mark of a mode may stand aside, for
+// those of several takes to be seen.
+const mostAside = 0.01
+
 // line is how the points of a take are joined.
 func (d *decayTimes) line(i int) draw.LineStyle { return d.strokes[i].line(1.2) }
 
@@ -338,7 +373,13 @@ func (d *decayTimes) crowded() bool { return len(d.BandsHz) == 0 && len(d.Lines)
 func (d *decayTimes) abreast(width vg.Length) (room, r vg.Length) {
 	side := min(len(d.Lines), maxCurves)
 	if len(d.BandsHz) == 0 {
-		return vg.Length(min(7*(side-1), 28)), 5
+		// A mode's place says its frequency, so marks overlap rather than leave it.
+		within := 2 * mostAside * width / vg.Length(math.Log(d.to/d.from))
+		r = 5
+		if side > 2 && width < 400 { // so that what lies under another mark is seen
+			r = 3.6
+		}
+		return min(vg.Length(min(7*(side-1), 28)), within), r
 	}
 	w := width / vg.Length(math.Log(d.to/d.from)/math.Log(d.slot()))
 	r = min(5, max(2.4, w*bandShare/vg.Length(side)*0.5))
@@ -393,6 +434,8 @@ func (d *decayTimes) data(c draw.Canvas, p *plot.Plot) {
 					c.StrokeLine2(sty, at[k].X-cap, low, at[k].X+cap, low)
 					if q.Seconds+u <= d.top {
 						c.StrokeLine2(sty, at[k].X-cap, high, at[k].X+cap, high)
+					} else {
+						barGoesOn(&c, sty, at[k].X, high)
 					}
 				}
 			}

@@ -25,7 +25,8 @@ import (
 // dark, and whose curves are groups that the page shows and hides.
 //
 // Every curve i is a <g class="curve" data-curve="i">, its name at the right edge
-// a <g class="end" data-curve="i">; a curve that is not shown at first has the
+// a <g class="end" data-curve="i">, or beside a curve that ends before the edge a
+// <g class="name" data-curve="i">; a curve that is not shown at first has the
 // class "off" as well. The page needs the rules of PageStyle.
 type Page struct {
 	SVG           []byte

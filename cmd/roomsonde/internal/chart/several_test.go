@@ -141,7 +141,7 @@ func TestPageGroupsItsCurves(t *testing.T) {
 	for _, g := range groups(t, p.SVG) {
 		counts[g.class+" "+g.curve]++
 	}
-	for _, want := range []string{"curve 0", "curve off 1", "curve 5", "end 0", "end off 1", "end 5"} {
+	for _, want := range []string{"curve 0", "curve off 1", "curve 5", "end 0", "end off 1", "end 4", "name 5"} {
 		if counts[want] != 1 {
 			t.Errorf("%d groups %q, want 1 (%v)", counts[want], want, counts)
 		}
@@ -304,7 +304,7 @@ func TestSeveralSaysWhatItShows(t *testing.T) {
 	doc := parseSVG(t, mustRender(t, alike(), SVG))
 	doc.mustHave(t, "left + subs", "centre + subs", "right + subs", "surround left", "surround right", "sub 1",
 		"target: flat, +6 dB below 120 Hz", "4th-order low-pass at 80 Hz, expected", "limits: invented for this test, ±4 dB",
-		"5 of 6 curves faint below 22 Hz, less than 10 dB above the noise", "sub 1 faint above 113 Hz, half an octave above the crossover at 80 Hz")
+		"5 of 6 curves not readable (faint) below 22 Hz, less than 10 dB above the noise", "sub 1 not readable (faint) above 113 Hz, half an octave above the crossover at 80 Hz")
 	for _, want := range []string{"Target: target: flat", "Limits: limits: invented", "Expected: 4th-order", "sub 1, readable from 20 Hz to 113 Hz"} {
 		if !strings.Contains(doc.desc, want) {
 			t.Errorf("the description does not say %q: %s", want, doc.desc)
@@ -425,6 +425,110 @@ func TestDoubtfulModesOfManyTakesHaveNoBars(t *testing.T) {
 			t.Errorf("%d takes, doubtful: %t: %d strokes more, want those of %d bars", c.takes, c.doubtful, got, c.bars)
 		}
 	}
+}
+
+// A bar that does not end in the panel has no end there but an arrow, and the key
+// says so.
+func TestCutBarsAreMarked(t *testing.T) {
+	v := DecayTimes{TopSeconds: 1, Before: true, Lines: []DecayLine{{Name: "after", Points: []DecayPoint{{Hz: 40, Seconds: 0.8, Uncertainty: 0.1}}}, {Name: "before"}}}
+	const words = "arrow: the bar goes on above"
+	// The strokes at the top of the panel that are no level ones: arrows.
+	arrows := func() (n int) {
+		p := mustPage(t, v, PageOptions{})
+		for _, g := range groups(t, p.SVG) {
+			for _, line := range g.lines {
+				if len(line) == 3 && line[0].Y == line[2].Y && line[1].Y < line[0].Y && math.Abs(line[1].Y.Points()-p.Top) < 2 {
+					n++
+				}
+			}
+		}
+		return n
+	}
+	if doc := parseSVG(t, mustRender(t, v, SVG)); doc.has(words) || arrows() != 0 {
+		t.Error("a bar that ends in the panel is marked as cut")
+	}
+	v.Lines[0].Points[0].Uncertainty = 0.3
+	parseSVG(t, mustRender(t, v, SVG)).mustHave(t, words)
+	if got := arrows(); got != 1 {
+		t.Errorf("%d arrows, want 1", got)
+	}
+}
+
+// The mark of a mode stands within a hundredth of its frequency, at any width and of
+// however many takes.
+func TestMarksOfModesStayInTheirPlace(t *testing.T) {
+	const aside, rounding = 0.01, 0.11
+	for _, takes := range []int{2, 6, 7, 20} {
+		for _, width := range []float64{366, 800, 1500} {
+			v := DecayTimes{}
+			for i := range takes {
+				v.Lines = append(v.Lines, DecayLine{Name: fmt.Sprint(i), Points: []DecayPoint{{Hz: 30, Seconds: 0.8, Uncertainty: 0.1}, {Hz: 190, Seconds: 0.3, Uncertainty: 0.1}}})
+			}
+			p := mustPage(t, v, PageOptions{Width: width, Height: 400, NoEnds: true})
+			bars := 0
+			for _, g := range groups(t, p.SVG) {
+				for _, line := range g.lines {
+					if len(line) != 2 || line[0].X != line[1].X {
+						continue
+					}
+					bars++
+					x := line[0].X.Points()
+					off := math.Min(math.Abs(x-p.X(30)), math.Abs(x-p.X(190)))
+					if most := p.X(30*(1+aside)) - p.X(30) + rounding; !(off <= most) {
+						t.Errorf("%d takes, %g wide: a bar stands %.1f aside, want at most %.1f", takes, width, off, most)
+					}
+				}
+			}
+			if bars != 2*takes {
+				t.Errorf("%d takes, %g wide: %d bars", takes, width, bars)
+			}
+		}
+	}
+}
+
+// A curve that ends before the right edge, or falls out of the panel, has its name
+// where it ends; at the edge there is only what reaches it.
+func TestEarlyEndsAreNamedThere(t *testing.T) {
+	hz := logGrid(20, 20000, 300)
+	flat, falls := make([]float64, len(hz)), make([]float64, len(hz))
+	for i, f := range hz {
+		flat[i], falls[i] = -20, -20-40*math.Max(0, math.Log10(f/100))*3
+	}
+	for name, low := range map[string]Curve{
+		"ends":  {Name: "low", Hz: hz[:120], DB: flat[:120]},
+		"falls": {Name: "low", Hz: hz, DB: falls},
+	} {
+		s := Several{Curves: []Curve{{Name: "one", Hz: hz, DB: flat}, {Name: "two", Hz: hz, DB: flat}, low}}
+		d, err := s.resolve(mostSeveral)
+		if err != nil {
+			t.Fatal(err)
+		}
+		end, _ := d.lastSeen(d.curves[2])
+		p := mustPage(t, s, PageOptions{})
+		at := regexp.MustCompile(`<text[^>]* x="([0-9.]+)"[^>]*>low</text>`).FindSubmatch(p.SVG)
+		if at == nil || !bytes.Contains(p.SVG, []byte(`class="name" data-curve="2"`)) || bytes.Contains(p.SVG, []byte(`class="end" data-curve="2"`)) {
+			t.Errorf("%s: the name does not stand where the curve ends", name)
+			continue
+		}
+		x, _ := strconv.ParseFloat(string(at[1]), 64)
+		const near = 120 // the sample of the line among it
+		if !(math.Abs(x-p.X(end)) <= near) || x > p.Right {
+			t.Errorf("%s: the name stands at %.0f, the curve ends at %.0f", name, x, p.X(end))
+		}
+		if !bytes.Contains(p.SVG, []byte(`class="end" data-curve="1"`)) {
+			t.Errorf("%s: a curve that reaches the edge has no name there", name)
+		}
+	}
+}
+
+// What the title says the caption over the panel does not say again.
+func TestQuantityIsSaidOnce(t *testing.T) {
+	v := sampleModes()
+	v.Title = "What did the change do to the room modes?"
+	if doc := parseSVG(t, mustRender(t, v, SVG)); doc.has("room modes") {
+		t.Error("room modes are said twice")
+	}
+	parseSVG(t, mustRender(t, sampleModes(), SVG)).mustHave(t, "room modes")
 }
 
 // The level axis of a change reaches no farther than what can be read of the curves.

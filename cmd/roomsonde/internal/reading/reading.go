@@ -163,7 +163,11 @@ func Decay(m *measurement.Measurement) string {
 		case len(doubtful) > 0:
 			of += "; doubtful at " + list(doubtful)
 		}
-		parts = append(parts, fmt.Sprintf("the middle %.2f s (%s)", middleSum/float64(len(middle)), of))
+		takes := ""
+		if len(parts) == 0 {
+			takes = "takes "
+		}
+		parts = append(parts, fmt.Sprintf("the middle %s%.2f s (%s)", takes, middleSum/float64(len(middle)), of))
 	}
 	if len(parts) == 0 {
 		return "How long it rings cannot be told in any octave of bass or middle: see the reasons."

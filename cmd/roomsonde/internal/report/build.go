@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"embed"
@@ -16,6 +17,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"roomsonde/cmd/roomsonde/internal/chart"
 	"roomsonde/sweep/scale"
@@ -95,6 +98,7 @@ type content struct {
 	Links              []link
 	Sources            []source
 	Shown, Curves      int
+	Long               bool // the list of takes may not fit its box
 	Overlays           []view
 	Groups, Changes    []view
 	Pictures           []picture
@@ -205,7 +209,8 @@ func (p *pageOf) content(ctx context.Context) (*content, error) {
 			return nil, err
 		}
 	}
-	for i, g := range s.Groups {
+	heads := p.groupHeads()
+	for i, g := range p.shared(s.Groups) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
@@ -213,6 +218,7 @@ func (p *pageOf) content(ctx context.Context) (*content, error) {
 		if err != nil {
 			return nil, err
 		}
+		v.Question = heads[i]
 		c.Groups = append(c.Groups, v)
 		c.Links = append(c.Links, link{v.ID, v.Question})
 	}
@@ -351,17 +357,22 @@ func (p *pageOf) marked() (all []string) {
 // both draws a view in the two layouts.
 func (p *pageOf) both(pl *plot, v chart.Paged, hidden []bool, tall float64) error {
 	pl.First, p.any = !p.any, true
+	var from, to float64 // of the wide layout's axis
 	for _, o := range []chart.PageOptions{wide, narrow} {
 		o.Name, o.Hidden = pl.ID+"-w", hidden
 		if o.NoEnds {
 			o.Name = pl.ID + "-n"
 		}
 		o.Height *= tall
+		if d, ok := v.(chart.DecayTimes); ok && o.NoEnds {
+			v = fewer(d, from, to)
+		}
 		pg, err := v.Page(o)
 		if err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
 		p.palette.Add(pg)
+		from, to = pg.FromHz, pg.ToHz
 		panel := fmt.Sprintf("%.1f %.1f %.1f %.1f %.1f %.1f %.6g %.6g", pg.Left, pg.Top, pg.Right, pg.Floor, pg.Width, pg.Height, pg.FromHz, pg.ToHz)
 		if o.NoEnds {
 			pl.Narrow, pl.NarrowPanel = template.HTML(pg.SVG), panel
@@ -372,12 +383,42 @@ func (p *pageOf) both(pl *plot, v chart.Paged, hidden []bool, tall float64) erro
 	return nil
 }
 
+// longList is from how many takes on the list of them scrolls in a narrow window.
+const longList = 12
+
+// mostNarrow is how many modes of a take a narrow drawing of many takes has.
+const mostNarrow = 8
+
+// fewer returns the modes of more than two takes as a narrow layout has room for: of
+// each take those that are sure, and of these the longest. Bands, and modes of
+// fewer takes, stay as they are; so does the axis, from and to.
+func fewer(d chart.DecayTimes, from, to float64) chart.DecayTimes {
+	if len(d.BandsHz) > 0 || len(d.Lines) <= 2 {
+		return d
+	}
+	lines := slices.Clone(d.Lines)
+	kept := 0
+	for i := range lines {
+		pts := slices.DeleteFunc(slices.Clone(lines[i].Points), func(q chart.DecayPoint) bool { return q.Doubtful })
+		slices.SortStableFunc(pts, func(a, b chart.DecayPoint) int { return cmp.Compare(b.Seconds, a.Seconds) })
+		pts = pts[:min(len(pts), mostNarrow)]
+		slices.SortStableFunc(pts, func(a, b chart.DecayPoint) int { return cmp.Compare(a.Hz, b.Hz) })
+		lines[i].Points = pts
+		kept += len(pts)
+	}
+	if kept == 0 { // there is nothing sure
+		return d
+	}
+	d.Lines, d.FromHz, d.ToHz = lines, from, to
+	return d
+}
+
 func (p *pageOf) overlays(ctx context.Context, c *content) error {
 	all := make([]int, len(p.drawn))
 	for i := range all {
 		all[i] = i
 	}
-	c.Curves = len(p.drawn)
+	c.Curves, c.Long = len(p.drawn), len(p.drawn) > longList
 	for _, h := range p.hidden {
 		if !h {
 			c.Shown++
@@ -422,7 +463,11 @@ func (p *pageOf) overlays(ctx context.Context, c *content) error {
 		}
 	}
 	if v, ok := p.modes(all); ok {
-		if err := add("modes", v, v.Title, "room modes", p.stops(v.Lines, nil, nil), p.modeTable(), "Hollow marks are doubtful. Bars are what a time may be off; of more than two takes, doubtful marks have none. What may be off by more than half of itself stands in the table only."); err != nil {
+		note := "Hollow marks are doubtful. Bars are what a time may be off; of more than two takes, doubtful marks have none. What may be off by more than half of itself stands in the table only."
+		if len(v.Lines) > 2 {
+			note += fmt.Sprintf(" In a narrow window so do all that are doubtful, and all but the %d longest modes of each take.", mostNarrow)
+		}
+		if err := add("modes", v, v.Title, "room modes", p.stops(v.Lines, nil, nil), p.modeTable(), note); err != nil {
 			return err
 		}
 	}
@@ -724,6 +769,96 @@ func modeCells(m Mode) []string {
 		l = off(m.LevelDB, m.LevelUncertaintyDB, 1)
 	}
 	return []string{off(m.Hz, m.HzUncertainty, 1), off(m.Seconds, m.SecondsUncertainty, 2), l, orElse(m.Doubt, "none")}
+}
+
+// seatOf returns the seat at which all takes of a group were made, or "".
+func (p *pageOf) seatOf(g Group) string {
+	seat := ""
+	for _, number := range g.Takes {
+		if i, found := p.find(number); found {
+			if at := p.s.Takes[i].Seat; seat == "" || at == seat {
+				seat = at
+			} else {
+				return ""
+			}
+		}
+	}
+	return seat
+}
+
+// groupHeads returns the questions of the groups, each unlike the others: with its
+// seat, and with its takes where that is not enough.
+func (p *pageOf) groupHeads() []string {
+	heads := make([]string, len(p.s.Groups))
+	for i, g := range p.s.Groups {
+		heads[i] = orElse(g.Question, "How alike are they?")
+	}
+	for _, more := range []func(g Group) string{
+		func(g Group) string {
+			if seat := p.seatOf(g); seat != "" {
+				return " Seat: " + seat
+			}
+			return ""
+		},
+		func(g Group) string {
+			if len(g.Takes) == 0 {
+				return ""
+			}
+			return fmt.Sprintf(" Takes %d to %d", slices.Min(g.Takes), slices.Max(g.Takes))
+		},
+	} {
+		times := map[string]int{}
+		for _, h := range heads {
+			times[h]++
+		}
+		for i, g := range p.s.Groups {
+			if times[heads[i]] > 1 {
+				heads[i] += more(g)
+			}
+		}
+	}
+	return heads
+}
+
+// shared returns the groups with each sentence that is of one seat alone with the
+// group of that seat: a round tells all it has to say with its first seat. Only to
+// groups without sentences of their own are any given.
+func (p *pageOf) shared(groups []Group) []Group {
+	out := slices.Clone(groups)
+	for i := range out {
+		if len(groups[i].Sentences) == 0 {
+			continue
+		}
+		// The groups of the other seats, those with the longest names first: one name
+		// may begin as another.
+		var others []int
+		for k := i + 1; k < len(out) && len(groups[k].Sentences) == 0; k++ {
+			if seat := p.seatOf(out[k]); seat != "" && seat != p.seatOf(out[i]) {
+				others = append(others, k)
+			}
+		}
+		own := append(slices.Clone(others), i)
+		slices.SortStableFunc(own, func(a, b int) int { return len(p.seatOf(out[b])) - len(p.seatOf(out[a])) })
+		out[i].Sentences = nil
+		for _, s := range groups[i].Sentences {
+			to := i
+			for _, k := range own {
+				if seat := p.seatOf(out[k]); seat != "" && saysSeat(s, seat) {
+					to = k
+					break
+				}
+			}
+			out[to].Sentences = append(out[to].Sentences, s)
+		}
+	}
+	return out
+}
+
+// saysSeat reports whether a sentence says that it is of a seat.
+func saysSeat(s, seat string) bool {
+	_, after, found := strings.Cut(s, " at the seat "+seat)
+	next, _ := utf8.DecodeRuneInString(after)
+	return found && !unicode.IsLetter(next) && !unicode.IsDigit(next)
 }
 
 func (p *pageOf) groupView(n int, g Group) (view, error) {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"image/png"
 	"math"
 	"regexp"
@@ -183,6 +184,88 @@ func TestGroupsMayHaveTheirOwnCurves(t *testing.T) {
 	}
 	if page := built(t, s); !strings.Contains(page, "2 takes of this group are not drawn here") {
 		t.Error("takes that are not drawn are passed over in silence")
+	}
+}
+
+// Several seats of a round have headings and links of their own, and each seat the
+// sentences that are of it alone.
+func TestSeatsOfARoundAreToldApart(t *testing.T) {
+	s := sample(8)
+	seats := []string{"main", "main left", "wall"}
+	s.Groups = nil
+	for i := range s.Takes[:6] {
+		s.Takes[i].Seat = seats[i/2]
+	}
+	n := func(i int) int { return s.Takes[i].Number }
+	all := "All 6 takes are sound."
+	main, left := "left stands out at the seat main from 40 Hz to 60 Hz.", "left with sub at the seat main left, 40 Hz to 60 Hz: they add up."
+	wall := "right at the seat wall has no sound take: the input was too loud."
+	s.Groups = []Group{{Takes: []int{n(0), n(1)}, Sentences: []string{all, left, wall, main}}, {Takes: []int{n(2), n(3)}}, {Takes: []int{n(4), n(5)}}}
+	page := built(t, s)
+	parts := strings.Split(page, "<section id=\"alike-")
+	if len(parts) != 4 {
+		t.Fatalf("%d sections, want of 3 seats", len(parts)-1)
+	}
+	parts[3], _, _ = strings.Cut(parts[3], "</section>")
+	for i, seat := range seats {
+		if want := "<h2>How alike are they? Seat: " + seat + "</h2>"; !strings.Contains(parts[i+1], want) {
+			t.Errorf("seat %s has no heading of its own", seat)
+		}
+		if want := ">How alike are they? Seat: " + seat + "</a>"; strings.Count(parts[0], want) != 1 {
+			t.Errorf("seat %s has no link of its own", seat)
+		}
+		for k, sentence := range []string{main, left, wall} {
+			if got := strings.Contains(parts[i+1], "<li>"+units(sentence)); got != (k == i) {
+				t.Errorf("under the seat %s, %q: %v", seat, sentence, got)
+			}
+		}
+	}
+	if !strings.Contains(parts[1], all) || len(s.Groups[0].Sentences) != 4 {
+		t.Error("what is of all seats does not stand with the first, or the survey was changed")
+	}
+	// Two rounds at one seat: their takes tell them apart. One alone needs nothing.
+	s.Takes[2].Seat, s.Takes[3].Seat = "main", "main"
+	s.Groups = s.Groups[:2]
+	page = built(t, s)
+	for _, want := range []string{fmt.Sprintf("Seat: main Takes %d to %d</h2>", n(0), n(1)), fmt.Sprintf("Seat: main Takes %d to %d</h2>", n(2), n(3))} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no heading %q", want)
+		}
+	}
+	s.Groups = s.Groups[:1]
+	if page = built(t, s); !strings.Contains(page, "<h2>How alike are they?</h2>") {
+		t.Error("a single group has more in its heading than its question")
+	}
+}
+
+// A narrow drawing has of each of several takes the longest modes that are sure; two
+// takes, and bands, keep all.
+func TestNarrowModesAreFew(t *testing.T) {
+	v := chart.DecayTimes{}
+	for range 3 {
+		l := chart.DecayLine{}
+		for k := range 12 {
+			l.Points = append(l.Points, chart.DecayPoint{Hz: float64(30 + 10*k), Seconds: 0.3 + 0.1*float64(k%6) + 0.01*float64(k), Doubtful: k == 5})
+		}
+		v.Lines = append(v.Lines, l)
+	}
+	got := fewer(v, 20, 200)
+	for _, l := range got.Lines {
+		if len(l.Points) != mostNarrow {
+			t.Fatalf("%d modes, want %d", len(l.Points), mostNarrow)
+		}
+		for i, q := range l.Points {
+			if q.Doubtful || i > 0 && q.Hz <= l.Points[i-1].Hz || q.Seconds < 0.4 {
+				t.Errorf("drawn: %+v", q)
+			}
+		}
+	}
+	if got.FromHz != 20 || got.ToHz != 200 || len(v.Lines[0].Points) != 12 {
+		t.Error("the axis moved, or the modes themselves were taken away")
+	}
+	v.Lines = v.Lines[:2]
+	if got := fewer(v, 20, 200); len(got.Lines[0].Points) != 12 {
+		t.Errorf("of two takes %d modes are drawn, want all", len(got.Lines[0].Points))
 	}
 }
 

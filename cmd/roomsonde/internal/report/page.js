@@ -88,6 +88,9 @@
       // Where there is no room for all of them, the list of takes has to do.
       var crowded = shown.length * high > bottom - top + high;
       ends.forEach(function (n) { n.e.classList.toggle('off', crowded || !visible(n.curve)); });
+      each(svg.querySelectorAll('.name'), function (e) {
+        e.classList.toggle('off', crowded || !visible(d.curves[Number(e.getAttribute('data-curve'))]));
+      });
       if (crowded) { return; }
       shown.sort(function (a, b) { return a.at - b.at; });
       var blocks = [], low = top + high / 2 - 4, most = bottom - high / 2 + 4;

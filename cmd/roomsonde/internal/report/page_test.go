@@ -268,7 +268,7 @@ const choice60 = `(function () {
   var off = 0, on = 0;
   document.querySelectorAll('[data-plot=level].wide .curve').forEach(function (g) { getComputedStyle(g).display === 'none' ? off++ : on++; });
   return {On: on, Off: off, Status: document.querySelector('.chooser .status').textContent, Role: document.querySelector('.chooser .status').getAttribute('role'),
-    Ends: Array.prototype.filter.call(document.querySelectorAll('[data-plot=level].wide .end'), function (g) { return getComputedStyle(g).display !== 'none'; }).length};
+    Ends: Array.prototype.filter.call(document.querySelectorAll('[data-plot=level].wide .end,[data-plot=level].wide .name'), function (g) { return getComputedStyle(g).display !== 'none'; }).length};
 })()`
 
 type choiceState struct {
@@ -333,6 +333,23 @@ func TestSourcesAreSwitchedOnAndOff(t *testing.T) {
 	}
 	for _, c := range b.complaints(page) {
 		t.Error(c)
+	}
+}
+
+// In a narrow window the list of takes is whole, or it scrolls and says so.
+func TestListOfTakesIsWholeOrSaysSo(t *testing.T) {
+	b := startBrowser(t)
+	for takes, scrolls := range map[int]bool{longList: false, longList + 1: true} {
+		b.look(390, 900, nil)
+		b.open(written(t, sample(takes)))
+		var got struct{ High, Seen, Said float64 }
+		b.evaluate(`(function () {
+  var l = document.querySelector('.chooser .list'), s = document.querySelector('.chooser .scrolls');
+  return {High: l.scrollHeight, Seen: l.clientHeight, Said: s ? s.getBoundingClientRect().height : 0};
+})()`, &got)
+		if cut := got.High > got.Seen+1; cut != scrolls || (got.Said > 0) != scrolls {
+			t.Errorf("%d takes: %.0f of %.0f px of the list are seen, said: %v; want scrolling %v", takes, got.Seen, got.High, got.Said > 0, scrolls)
+		}
 	}
 }
 

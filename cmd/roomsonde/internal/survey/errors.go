@@ -2,6 +2,7 @@ package survey
 
 import (
 	"fmt"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -108,10 +109,15 @@ type NotFoundError struct {
 	ID   string
 	Near []string // IDs that look alike, best first; or the last ones
 	None bool     // the survey holds no finished take
+
+	dir, other string // the survey, and the folder that ID lies in instead; "" where it is no path
 }
 
 // Error names what was looked for.
 func (e *NotFoundError) Error() string {
+	if e.other != "" {
+		return fmt.Sprintf("%s does not lie in this survey (%s)", e.ID, e.dir)
+	}
 	if e.None {
 		return fmt.Sprintf("no take %q: the survey holds no finished take yet", e.ID)
 	}
@@ -121,6 +127,8 @@ func (e *NotFoundError) Error() string {
 // Hint names near IDs.
 func (e *NotFoundError) Hint() string {
 	switch {
+	case e.other != "":
+		return "name the survey by its option, and the take by its ID: " + shellWord(filepath.Base(filepath.Clean(e.ID))) + " --survey " + shellWord(e.other)
 	case e.None:
 		return "measure one first"
 	case len(e.Near) == 0:

@@ -111,7 +111,10 @@ func unmarshal(b []byte, v any) error {
 	case err == nil:
 		return nil
 	case errors.As(err, &syntax):
-		return fmt.Errorf("%w (byte %d of %d)", err, syntax.Offset, len(b))
+		if syntax.Offset >= int64(len(b)) {
+			return fmt.Errorf("it ends in the middle, after %d bytes", len(b))
+		}
+		return fmt.Errorf("it cannot be read at byte %d of %d", syntax.Offset, len(b))
 	case errors.As(err, &kind):
 		found := kindInWords(kind.Value)
 		if kind.Field == "" {

@@ -191,7 +191,8 @@ func TestMetaInWords(t *testing.T) {
 		`{"format": 1, "latency_s": "a"}`:  "its latency_s is text, where a number belongs",
 		`{"format": 1, "made_at": "noon"}`: "no date and time",
 		`{"format": 1, "made_at": 7}`:      "a date and time in it is none",
-		`{"format": 1,`:                    "(byte 13 of 13)",
+		`{"format": 1,`:                    "it ends in the middle, after 13 bytes",
+		`{"format": 1; "a": 2}`:            "it cannot be read at byte 13 of 21",
 		`{}`:                               "it does not state its format",
 		`null`:                             "it does not state its format",
 	} {

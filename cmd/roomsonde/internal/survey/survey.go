@@ -263,7 +263,7 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 		e.Meta = *meta
 		e.Newer = meta.Format > Format
 	} else if !e.Unfinished {
-		return nil, unusable(name, dir, MetaName, err)
+		return nil, s.Rescued(unusable(name, dir, MetaName, err))
 	}
 	// The folder's name is what the user sees, and may have changed.
 	e.ID = strings.TrimSuffix(name, unfinished)
@@ -281,7 +281,11 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 	for i, path := range append(recordingPaths(dir, &e.Meta), filepath.Join(dir, ImpulseName)) {
 		file := filepath.Base(path)
 		if err := regular(path); err != nil {
-			return nil, unusable(name, dir, file, err)
+			d := unusable(name, dir, file, err)
+			if file == ImpulseName {
+				d = s.Rescued(d)
+			}
+			return nil, d
 		}
 		info, err := os.Stat(path)
 		if err != nil {
@@ -294,11 +298,36 @@ func (s *Survey) entry(dir, name string, m []string) (*Entry, *Damage) {
 			problem = e.recording(i).sizeProblem(info.Size())
 		}
 		if problem != "" {
-			return nil, &Damage{ID: name, Path: dir, Problem: file + " " + problem}
+			d := &Damage{ID: name, Path: dir, Problem: file + " " + problem}
+			if file == ImpulseName {
+				d = s.Rescued(d)
+			}
+			return nil, d
 		}
 	}
 	return e, nil
 }
+
+// Rescued adds to a damaged take how to make a new one of its recording, where that
+// is whole.
+func (s *Survey) Rescued(d *Damage) *Damage {
+	path := filepath.Join(d.Path, RecordingName)
+	if d.unreadable {
+		return d
+	}
+	if _, err := readWAV(path); err != nil {
+		return d
+	}
+	command := "roomsonde recover " + shellWord(path)
+	if filepath.Clean(s.dir) != usualName {
+		command += " --survey " + shellWord(s.dir)
+	}
+	d.hint = "its recording is whole. Restore the rest from a copy; or make a new take of it, with --source, --seat and the sweep's options as they were, and then move " + d.Path + " out of the survey: " + command
+	return d
+}
+
+// usualName is the folder that commands take for the survey where none is named.
+const usualName = "survey"
 
 // readMeta reads a take.json, and returns its bytes as well.
 func readMeta(path string) (*Meta, []byte, error) {
@@ -351,7 +380,8 @@ const Latest = "latest"
 
 // Resolve finds the take that id means: its number, its whole ID, a part that
 // no other take's ID has, or Latest. Errors are a *NotFoundError, an
-// *AmbiguousError, or the *Damage of the take that is meant.
+// *AmbiguousError, or the *Damage of the take that is meant. A path must lie in
+// the survey.
 func (s *Survey) Resolve(id string) (*Entry, error) {
 	entries, damage, err := s.List()
 	if err != nil {
@@ -364,6 +394,9 @@ func (s *Survey) Resolve(id string) (*Entry, error) {
 			}
 		}
 		return nil, &NotFoundError{ID: id, None: true}
+	}
+	if folder := filepath.Dir(filepath.Clean(id)); folder != "." && !sameFolder(folder, s.dir) {
+		return nil, &NotFoundError{ID: id, dir: s.dir, other: folder}
 	}
 	exact := strings.TrimSuffix(strings.TrimSpace(filepath.Base(filepath.Clean(id))), unfinished)
 	want := strings.ToLower(exact)
@@ -406,6 +439,16 @@ func (s *Survey) Resolve(id string) (*Entry, error) {
 		}
 	}
 	return nil, &NotFoundError{ID: id, None: len(entries) == 0 && len(damage) == 0, Near: near(want, entries)}
+}
+
+// sameFolder reports whether two paths name one folder.
+func sameFolder(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	return err == nil && os.SameFile(x, y)
 }
 
 func numberOf(id string) int {

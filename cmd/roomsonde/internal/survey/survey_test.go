@@ -283,6 +283,11 @@ func TestIDs(t *testing.T) {
 	} else if hint(err) != "did you mean 0002-right-main?" {
 		t.Errorf("hint %q", hint(err))
 	}
+	// A path names a take of this survey, or none.
+	other := filepath.Join(t.TempDir(), "other", "0002-right-main")
+	if e, err := s.Resolve(other); !errors.As(err, &missing) || !strings.Contains(err.Error(), "does not lie in this survey") || !strings.HasSuffix(hint(err), "0002-right-main --survey "+shellWord(filepath.Dir(other))) {
+		t.Errorf("a path into another survey: %v, %v (%s)", e, err, hint(err))
+	}
 	for _, id := range []string{"70", "", ".", "..", "/", "unheard of"} {
 		if _, err := s.Load(id); !errors.As(err, &missing) && !errors.As(err, &ambiguous) {
 			t.Errorf("%q: %v", id, err)
@@ -327,7 +332,7 @@ func TestDamageIsReportedAndSkipped(t *testing.T) {
 	if len(entries) != 1 || entries[0].Number != 8 {
 		t.Errorf("got %+v", entries)
 	}
-	want := []string{"unexpected end of JSON input (byte 19 of 19)", "it is empty", "its number is text, where a whole number belongs", "take.json is missing", "recording.wav is missing", "impulse.wav is empty", "does not begin with a number"}
+	want := []string{"it ends in the middle, after 19 bytes", "it is empty", "its number is text, where a whole number belongs", "take.json is missing", "recording.wav is missing", "impulse.wav is empty", "does not begin with a number"}
 	if len(damage) != len(want) {
 		t.Fatalf("got %d damaged, want %d: %v", len(damage), len(want), damage)
 	}

@@ -142,6 +142,9 @@ func (t *Take) problem(text string) error {
 	return &Damage{ID: t.ID, Path: t.Dir, Problem: text}
 }
 
+// ByNewer is the *NewerError of a take that a newer version wrote.
+func (t *Take) ByNewer() error { return t.newer() }
+
 func (t *Take) newer() error {
 	return &NewerError{Path: t.Dir, Found: t.Format, Known: Format, take: true}
 }
@@ -264,17 +267,22 @@ func (s *Survey) KeepMicrophone(name string, content []byte) (Calibration, error
 func (s *Survey) ReadMicrophone(c Calibration) ([]byte, error) {
 	path, ok := s.inside(c.File)
 	if !ok {
-		return nil, &Damage{ID: c.File, Path: s.dir, Problem: "the calibration file is not within the survey"}
+		return nil, &Damage{ID: c.File, Path: s.dir, Problem: "the calibration file is not within the survey", hint: microphoneHint}
 	}
 	b, err := readFile(path, maxMicrophoneBytes)
 	if err != nil {
-		return nil, unusable(c.File, path, "", err)
+		d := unusable(c.File, path, "", err)
+		d.hint = microphoneHint
+		return nil, d
 	}
 	if sum := sha256.Sum256(b); !strings.EqualFold(hex.EncodeToString(sum[:]), c.SHA256) {
-		return nil, &Damage{ID: c.File, Path: path, Problem: "the calibration file is not as it was when the take was made"}
+		return nil, &Damage{ID: c.File, Path: path, Problem: "the calibration file is not as it was when the take was made", hint: microphoneHint}
 	}
 	return b, nil
 }
+
+// microphoneHint says what to do where a calibration file is lost.
+const microphoneHint = "put it back from a copy, or name another: --microphone FILE, or --microphone none for a curve that contains the microphone's own deviation"
 
 // fileName makes a name that every file system takes.
 func fileName(name string) string {
