@@ -55,7 +55,30 @@ type program struct {
 // the program has said that the sweep begins.
 func execute(t *testing.T, s *soundserver.Server, path string, meanwhile func(*os.Process), args ...string) *program {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	start := time.Now()
+	p, err := conduct(t, s, patience, path, func(line string, running *os.Process) {
+		if meanwhile != nil && strings.HasPrefix(line, "sweep ") {
+			meanwhile(running)
+			meanwhile = nil
+			start = time.Now()
+		}
+	}, args...)
+	p.took = time.Since(start)
+	var exit *exec.ExitError
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		t.Fatalf("roomsonde %s hangs; it said\n%s", strings.Join(args, " "), p.stderr.String())
+	case err != nil && !errors.As(err, &exit):
+		t.Fatal(err)
+	}
+	return p
+}
+
+// conduct runs the built program to its end, or until the limit; said gets each line that it
+// says on the way.
+func conduct(t *testing.T, s *soundserver.Server, limit time.Duration, path string, said func(line string, running *os.Process), args ...string) (*program, error) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	p := &program{}
 	cmd := exec.CommandContext(ctx, path, args...)
@@ -65,31 +88,19 @@ func execute(t *testing.T, s *soundserver.Server, path string, meanwhile func(*o
 	if err != nil {
 		t.Fatal(err)
 	}
-	start := time.Now()
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	lines := bufio.NewScanner(talk)
-	for lines.Scan() {
+	for lines := bufio.NewScanner(talk); lines.Scan(); {
 		fmt.Fprintln(&p.stderr, lines.Text())
-		if meanwhile != nil && strings.HasPrefix(lines.Text(), "sweep ") {
-			meanwhile(cmd.Process)
-			meanwhile = nil
-			start = time.Now()
-		}
+		said(lines.Text(), cmd.Process)
 	}
 	err = cmd.Wait()
-	p.took = time.Since(start)
-	var exit *exec.ExitError
-	switch {
-	case ctx.Err() != nil:
-		t.Fatalf("roomsonde %s hangs; it said\n%s", strings.Join(args, " "), p.stderr.String())
-	case errors.As(err, &exit):
-		p.code = exit.ExitCode()
-	case err != nil:
-		t.Fatal(err)
+	p.code = cmd.ProcessState.ExitCode()
+	if ctx.Err() != nil {
+		err = ctx.Err()
 	}
-	return p
+	return p, err
 }
 
 func (p *program) want(t *testing.T, code int) {

@@ -3,15 +3,12 @@
 package main
 
 import (
-	"bufio"
-	"context"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -94,27 +91,12 @@ func (h speaker) octave(b scale.Band, rate float64) float64 {
 // text, unless that is "".
 func converse(t *testing.T, s *soundserver.Server, path, text string, args ...string) *program {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 3*patience) // several takes
-	defer cancel()
-	p := &program{}
-	cmd := exec.CommandContext(ctx, path, args...)
-	cmd.Env = append(os.Environ(), s.Env...)
-	cmd.Stdout = &p.stdout
-	talk, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	for lines := bufio.NewScanner(talk); lines.Scan(); {
-		fmt.Fprintln(&p.stderr, lines.Text())
-		if text != "" && strings.Contains(lines.Text(), text) {
-			cmd.Process.Signal(syscall.SIGINT)
+	// Its exit code says all.
+	p, _ := conduct(t, s, 3*patience /* several takes */, path, func(line string, running *os.Process) {
+		if text != "" && strings.Contains(line, text) {
+			running.Signal(syscall.SIGINT)
 		}
-	}
-	cmd.Wait() // its exit code says all
-	p.code = cmd.ProcessState.ExitCode()
+	}, args...)
 	return p
 }
 
